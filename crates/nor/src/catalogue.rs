@@ -105,8 +105,9 @@ pub fn enters_four_bytes(id: &[u8]) -> Option<bool> {
     vendor(id).and_then(|vendor| vendor.four_byte_mode).map(|mode| mode == FourByteMode::AfterWriteEnable)
 }
 
-/// Tells whether this maker's parts have the status registers 2 and 3 (35h, 15h) and the unique id (4Bh) of the
-/// Winbond family. Other makers' parts go deaf on those opcodes (S5).
+/// Tells whether this maker's parts have the status registers 2 and 3 (35h, 15h), the unique id (4Bh) and, past 16 MiB,
+/// the four-byte reads (13h, 0Ch) of the Winbond family. Other makers' parts go deaf on some of these opcodes (S5).
+/// From memory of public datasheets.
 #[must_use]
 pub fn is_winbond_like(id: &[u8]) -> bool {
     id.first() == Some(&0xEF)

@@ -142,7 +142,7 @@ impl fmt::Display for Conflict {
                 write!(f, "size: parts with this id have {sizes:?} bytes")
             }
             Self::Measured { measured, declared } => {
-                write!(f, "size: reading wraps after {measured} bytes, the chip is said to have {declared}")
+                write!(f, "size: reading shows {measured} bytes, the chip is said to have {declared}")
             }
             Self::Page { catalogue, tables } => {
                 write!(f, "page size: the catalogue says {catalogue} bytes, the chip's own table {tables}")
@@ -177,6 +177,8 @@ pub struct Chip {
     pub page: u32,
     /// How all of it is addressed.
     pub addressing: Addressing,
+    /// Whether 13h and 0Ch read with four address bytes whatever the mode.
+    pub has_long_reads: bool,
     /// The supply it bears; none when no source says.
     pub supply: Option<SupplyRange>,
     /// Erase types, smallest first.
@@ -235,6 +237,7 @@ impl Chip {
             table_size: sizes.table,
             page,
             addressing,
+            has_long_reads: sizes.size > THREE_BYTE_REACH && catalogue::is_winbond_like(id),
             supply: supply(&candidates, &mut conflicts),
             erases: erases.into_iter().map(|(erase, _)| erase).collect(),
             chip_erase: chip_erase.unwrap_or(class.chip_erase),
@@ -251,9 +254,12 @@ impl Chip {
         self.conflicts.is_empty()
     }
 
-    /// Takes what reading showed of the size; another size than declared is a conflict.
+    /// Takes what reading showed of the size; another size than declared is a conflict. A chip that nothing describes
+    /// has the size that reading shows.
     pub fn take_measured_size(&mut self, measured: u32) {
-        if measured != self.size {
+        if self.conflicts.contains(&Conflict::Undescribed) {
+            self.size = measured;
+        } else if measured != self.size {
             self.conflicts.push(Conflict::Measured { measured, declared: self.size });
         }
     }

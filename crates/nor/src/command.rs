@@ -34,6 +34,10 @@ pub const WRITE_ENABLE_VOLATILE: u8 = 0x50;
 pub const READ: u8 = 0x03;
 /// Read from the array with eight dummy clocks.
 pub const READ_FAST: u8 = 0x0B;
+/// Read with four address bytes whatever the mode.
+pub const READ_LONG: u8 = 0x13;
+/// Read with four address bytes whatever the mode, and eight dummy clocks.
+pub const READ_FAST_LONG: u8 = 0x0C;
 /// Sets the write enable latch.
 pub const WRITE_ENABLE: u8 = 0x06;
 /// Clears the write enable latch.
@@ -160,6 +164,12 @@ impl ReadMode {
     #[must_use]
     pub fn fast(address_bytes: u8) -> Self {
         Self { opcode: READ_FAST, address_bytes, dummy_bytes: 1 }
+    }
+
+    /// Read with opcodes that take four address bytes whatever the mode.
+    #[must_use]
+    pub fn long(fast: bool) -> Self {
+        Self { opcode: if fast { READ_FAST_LONG } else { READ_LONG }, address_bytes: 4, dummy_bytes: u8::from(fast) }
     }
 
     /// Bytes that precede the data.

@@ -244,7 +244,7 @@ pub trait Link {
     /// What this link can do. Does not change while the link is open.
     fn limits(&self) -> &Limits;
 
-    /// Does one request.
+    /// Does one request; the answer has to come by `deadline_us` on this link's clock.
     ///
     /// # Errors
     /// [`LinkError`]; after [`LinkError::Gone`] every further request fails in the same way.

@@ -1,0 +1,261 @@
+//! The command line: one definition makes the parser, the help, the man pages and the completions.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Carries the whole job of replacing a computer's firmware.
+#[derive(Debug, Parser)]
+#[command(name = "firmhand", version, max_term_width = 80, disable_help_subcommand = true)]
+#[command(about = "Replaces the firmware of used computers, safely: proven backups, cheapest writes, one record")]
+#[command(after_help = EXIT_STATUSES)]
+pub struct Cli {
+    /// What holds for every command.
+    #[command(flatten)]
+    pub global: Global,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+const EXIT_STATUSES: &str = "Exit status: 0 done, 1 a check said no, 2 wrong usage, 3 link or system error,\n4 cut off and can be resumed, 5 stored data damaged.";
+
+/// Options of every command.
+#[derive(Debug, Clone, Args)]
+pub struct Global {
+    /// Folder that holds backups, journals and settings
+    #[arg(long, global = true, value_name = "DIR", env = "FIRMHAND_BENCH", hide_env_values = true)]
+    pub bench: Option<PathBuf>,
+    /// Write one JSON object to standard output and events as JSON lines to standard error
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Say nothing but results and errors
+    #[arg(long, global = true)]
+    pub quiet: bool,
+    /// Answer the questions on supplies, clip and pin 1 with yes
+    #[arg(long, global = true)]
+    pub yes: bool,
+    /// Leave serial numbers and unique ids out of what is printed
+    #[arg(long, global = true)]
+    pub redact: bool,
+    /// When to use colour; NO_COLOR is respected
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    pub color: Color,
+}
+
+/// When to use colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Color {
+    /// On a terminal
+    Auto,
+    /// Always
+    Always,
+    /// Never
+    Never,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Do the job of one chip on a virtual bench, from capture to restore
+    Demo(DemoArgs),
+    /// Show what this computer can reach, and what to do about each gap
+    Ready,
+    /// Work on one chip
+    #[command(subcommand)]
+    Chip(Chip),
+    /// Look after what is kept
+    #[command(subcommand)]
+    Vault(VaultCommand),
+    /// Print completions for a shell
+    Completions {
+        /// Which shell
+        shell: clap_complete::Shell,
+    },
+    /// Write the man pages into a folder
+    Man {
+        /// The folder; it is made when missing
+        dir: PathBuf,
+    },
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// A scene in which something goes wrong, and ends well
+    #[arg(long)]
+    pub scene: Option<SceneName>,
+}
+
+/// The demo's scenes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SceneName {
+    /// The power fails in the middle of a write; the same command again goes on
+    CutOff,
+    /// A 3.3 V programmer meets a 1.8 V chip
+    WrongVoltage,
+    /// One read of the chip is disturbed
+    OneBadRead,
+    /// An image for another chip
+    WrongImage,
+}
+
+/// Chip commands.
+#[derive(Debug, Subcommand)]
+pub enum Chip {
+    /// Say which chip it is and what it says of itself
+    Identify(ChipArgs),
+    /// Read it until its content is proven, and keep that
+    Capture(ChipArgs),
+    /// Bring it to the content of an image, the cheapest safe way
+    Apply {
+        /// An image file, or a content of the vault by id or name
+        image: String,
+        /// Show the plan and write nothing
+        #[arg(long)]
+        plan_only: bool,
+        /// Where the image goes
+        #[command(flatten)]
+        place: PlaceArgs,
+        /// The chip
+        #[command(flatten)]
+        chip: ChipArgs,
+        /// Answers for a write
+        #[command(flatten)]
+        write: WriteArgs,
+    },
+    /// Fill all of it with one byte value
+    Fill {
+        /// 00 or FF
+        #[arg(value_parser = ["00", "FF", "ff"])]
+        value: String,
+        /// The chip
+        #[command(flatten)]
+        chip: ChipArgs,
+        /// Answers for a write
+        #[command(flatten)]
+        write: WriteArgs,
+    },
+    /// Bring a capture back
+    Restore {
+        /// Which capture, by id or name; the job's only one when left out
+        capture: Option<String>,
+        /// The chip
+        #[command(flatten)]
+        chip: ChipArgs,
+        /// Answers for a write
+        #[command(flatten)]
+        write: WriteArgs,
+    },
+    /// Compare it with an image and write nothing
+    Verify {
+        /// An image file, or a content of the vault by id or name
+        image: String,
+        /// Where the image goes
+        #[command(flatten)]
+        place: PlaceArgs,
+        /// The chip
+        #[command(flatten)]
+        chip: ChipArgs,
+    },
+}
+
+/// How the chip is reached and what is known of it.
+#[derive(Debug, Clone, Args)]
+pub struct ChipArgs {
+    /// How to reach the chip: FILE.toml describes a virtual bench
+    #[arg(long, value_name = "LINK")]
+    pub link: String,
+    /// The job that this belongs to; without it the link's loose job goes on
+    #[arg(long, value_name = "ID")]
+    pub job: Option<String>,
+    /// What is printed on the chip
+    #[arg(long, value_name = "NAME")]
+    pub marking: Option<String>,
+    /// The chip's supply in volts, as printed or measured
+    #[arg(long, value_name = "VOLTS")]
+    pub supply: Option<f64>,
+    /// What the link drives in volts, where it cannot know itself
+    #[arg(long, value_name = "VOLTS")]
+    pub drives: Option<f64>,
+}
+
+/// Answers that only writing needs.
+#[derive(Debug, Clone, Args)]
+pub struct WriteArgs {
+    /// Sign the hold points of this command
+    #[arg(long, value_name = "NAME")]
+    pub signed: Option<String>,
+    /// Write without a backup; the reason is kept in the journal
+    #[arg(long, value_name = "REASON")]
+    pub no_capture: Option<String>,
+}
+
+/// Where an image goes that is smaller than the chip.
+#[derive(Debug, Clone, Args)]
+pub struct PlaceArgs {
+    /// First byte on the chip, decimal or 0x...
+    #[arg(long, value_name = "OFFSET", value_parser = offset, conflicts_with = "region")]
+    pub at: Option<u64>,
+    /// Region of the chip's own flash descriptor
+    #[arg(long, value_name = "NAME")]
+    pub region: Option<String>,
+}
+
+/// Vault commands.
+#[derive(Debug, Subcommand)]
+pub enum VaultCommand {
+    /// List what is kept
+    List {
+        /// Of this job alone
+        #[arg(long, value_name = "ID")]
+        job: Option<String>,
+    },
+    /// Show everything about one content
+    Show {
+        /// Its id (6 digits or more) or name
+        content: String,
+    },
+    /// Write one content into a file, checked while writing
+    Export {
+        /// Its id (6 digits or more) or name
+        content: String,
+        /// The file
+        file: PathBuf,
+        /// Replace the file if it is there
+        #[arg(long)]
+        replace: bool,
+    },
+    /// Read everything and check every hash
+    Scrub,
+    /// Remove what a job has put and no other job shares
+    Forget {
+        /// The job
+        job: String,
+        /// Who decides it
+        #[arg(long, value_name = "NAME")]
+        signed: String,
+        /// Why; stays in the note that is left
+        #[arg(long, value_name = "TEXT")]
+        note: String,
+    },
+}
+
+/// An offset: decimal, or hexadecimal after 0x.
+fn offset(text: &str) -> Result<u64, String> {
+    let parsed = match text.strip_prefix("0x").or_else(|| text.strip_prefix("0X")) {
+        Some(digits) => u64::from_str_radix(digits, 16),
+        None => text.parse(),
+    };
+    parsed.map_err(|error| format!("an offset like 4096 or 0x1000 is expected ({error})"))
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_definition_is_sound() {
+        super::Cli::command().debug_assert();
+    }
+}

@@ -1,0 +1,115 @@
+//! The command line of firmhand: argument parsing and printing, nothing else.
+//!
+//! [`run`] hands the arguments to the engine (`job`) and turns its reports and errors into text or JSON and an exit
+//! status. Results go to standard output, talk to standard error; all of it makes sense without colour.
+
+mod args;
+mod begin;
+mod chip;
+mod face;
+mod output;
+mod vault;
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{CommandFactory, FromArgMatches};
+use job::JobError;
+
+use args::{Cli, Color, Command, DemoArgs, Global, SceneName};
+use face::Face;
+use output::Output;
+
+/// Runs the program with these arguments, the program's name first; answers its exit status.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let parsed = Cli::command().try_get_matches_from(arguments).and_then(|matches| Cli::from_arg_matches(&matches));
+    let cli = match parsed {
+        Ok(cli) => cli,
+        Err(error) => {
+            // A closed pipe is the reader's choice.
+            let _ = error.print();
+            return if error.use_stderr() { ExitCode::from(2) } else { ExitCode::SUCCESS };
+        }
+    };
+    match cli.global.color {
+        Color::Auto => {}
+        Color::Always => anstream::ColorChoice::Always.write_global(),
+        Color::Never => anstream::ColorChoice::Never.write_global(),
+    }
+    let output = Output::new(&cli.global);
+    let Some(command) = cli.command else {
+        output.print(begin::TEXT);
+        return ExitCode::SUCCESS;
+    };
+    face::watch_interrupts();
+    let mut face = Face::new(&cli.global);
+    match dispatch(command, &cli.global, &output, &mut face) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            face.clear_line();
+            output.error(&error);
+            ExitCode::from(error.kind().exit_status())
+        }
+    }
+}
+
+fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
+    match command {
+        Command::Demo(args) => demo(&args, global, output, face),
+        Command::Ready => {
+            output.ready(&job::ready::ready(&bench_dir(global)?));
+            Ok(())
+        }
+        Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
+        Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
+        Command::Completions { shell } => {
+            clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
+            Ok(())
+        }
+        Command::Man { dir } => man(dir, output),
+    }
+}
+
+fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
+    let bench = match &global.bench {
+        Some(bench) => bench.clone(),
+        None => job::demo::free_folder(&std::env::current_dir().unwrap_or_else(|_| std::env::temp_dir())),
+    };
+    let scene = match args.scene {
+        None => job::demo::Scene::Job,
+        Some(SceneName::CutOff) => job::demo::Scene::CutOff,
+        Some(SceneName::WrongVoltage) => job::demo::Scene::WrongVoltage,
+        Some(SceneName::OneBadRead) => job::demo::Scene::OneBadRead,
+        Some(SceneName::WrongImage) => job::demo::Scene::WrongImage,
+    };
+    let report = job::demo::run(scene, &bench, face)?;
+    output.result(&report, || report.text());
+    Ok(())
+}
+
+/// The bench folder: `--bench`, `FIRMHAND_BENCH`, or a folder of the person's own.
+fn bench_dir(global: &Global) -> Result<PathBuf, JobError> {
+    if let Some(bench) = &global.bench {
+        return Ok(bench.clone());
+    }
+    let of = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    of("XDG_DATA_HOME")
+        .or_else(|| of("HOME").map(|home| home.join(".local/share")))
+        .map(|data| data.join("firmhand"))
+        .ok_or_else(|| JobError::BadOption {
+            what: "no bench folder".into(),
+            why: "there is no home folder; name one with `--bench DIR`".into(),
+        })
+}
+
+fn man(dir: PathBuf, output: &Output) -> Result<(), JobError> {
+    let io = |doing| {
+        let path = dir.clone();
+        move |source| JobError::Io { doing, path, source }
+    };
+    std::fs::create_dir_all(&dir).map_err(io("make"))?;
+    clap_mangen::generate_to(Cli::command(), &dir).map_err(io("write man pages into"))?;
+    output.print(&format!("man pages are in {}\n", dir.display()));
+    Ok(())
+}

@@ -1,0 +1,117 @@
+//! Printing: results as text or JSON, errors with their causes and what to do next.
+//!
+//! Text that came from a chip, a file or a name is printed through [`plain`], so that no escape sequence in it reaches
+//! the terminal.
+
+use std::error::Error;
+use std::io::Write;
+
+use anstyle::{AnsiColor, Style};
+use job::JobError;
+use job::ready::{Point, Standing};
+use serde_json::{Value, json};
+
+use crate::args::Global;
+
+const ERROR: Style = AnsiColor::Red.on_default().bold();
+const LABEL: Style = Style::new().bold();
+
+/// Where results and errors go.
+pub struct Output {
+    json: bool,
+    /// Leave serial numbers and unique ids out.
+    pub redact: bool,
+}
+
+/// Text without control characters: what could move a cursor or ring a bell is shown as its number.
+pub fn plain(text: &str) -> String {
+    let mut plain = String::with_capacity(text.len());
+    for letter in text.chars() {
+        if letter.is_control() && letter != '\n' {
+            plain.extend(letter.escape_default());
+        } else {
+            plain.push(letter);
+        }
+    }
+    plain
+}
+
+impl Output {
+    /// As the options want it.
+    pub fn new(global: &Global) -> Self {
+        Self { json: global.json, redact: global.redact }
+    }
+
+    /// Prints to standard output as it is.
+    pub fn print(&self, text: &str) {
+        // A closed pipe is the reader's choice.
+        let _ = anstream::stdout().write_all(text.as_bytes());
+    }
+
+    /// Prints a result: one JSON object, or text.
+    pub fn result(&self, value: &impl serde::Serialize, text: impl FnOnce() -> String) {
+        if self.json {
+            let value = serde_json::to_value(value).expect("reports can be written as JSON");
+            self.print(&format!("{value}\n"));
+        } else {
+            self.print(&format!("{}\n", plain(text().trim_end())));
+        }
+    }
+
+    /// Prints what a computer can reach.
+    pub fn ready(&self, points: &[Point]) {
+        self.result(&json!({ "points": points }), || {
+            let mut text = String::new();
+            for point in points {
+                let word = match point.standing {
+                    Standing::Good => "good",
+                    Standing::Gap => "gap",
+                    Standing::Stop => "STOP",
+                };
+                text += &format!("{word:<5} {}: {}\n", point.what, point.found);
+                if let Some(remedy) = &point.remedy {
+                    text += &format!("      {remedy}\n");
+                }
+            }
+            text
+        });
+    }
+
+    /// Prints an error: what happened, each cause on a line, what to do next.
+    pub fn error(&self, error: &JobError) {
+        let mut causes = Vec::new();
+        let mut source = error.source();
+        while let Some(cause) = source {
+            causes.push(cause.to_string());
+            source = cause.source();
+        }
+        if self.json {
+            let value: Value = json!({ "error": {
+                "message": error.to_string(),
+                "causes": causes,
+                "hint": error.hint(),
+                "exit": error.kind().exit_status(),
+            }});
+            self.print(&format!("{value}\n"));
+            return;
+        }
+        let mut talk = anstream::stderr();
+        let _ = writeln!(talk, "{ERROR}error:{ERROR:#} {}", plain(&error.to_string()));
+        for cause in causes {
+            let _ = writeln!(talk, "{LABEL}cause:{LABEL:#} {}", plain(&cause));
+        }
+        if let Some(hint) = error.hint() {
+            let _ = writeln!(talk, "{LABEL}next:{LABEL:#} {}", plain(&hint));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::plain;
+
+    #[test]
+    fn escape_sequences_do_not_reach_the_terminal() {
+        assert_eq!(plain("a\x1b[2Jb\u{9b}31m\r\nc"), "a\\u{1b}[2Jb\\u{9b}31m\\r\nc");
+    }
+}

@@ -1,0 +1,157 @@
+//! The `vault` commands.
+
+use std::path::Path;
+
+use job::text::size;
+use job::vault::{Filter, JobId, Manifest};
+use job::{Front, JobError, News, now, open_bench};
+use serde_json::{Value, json};
+
+use crate::args::VaultCommand;
+use crate::face::Face;
+use crate::output::Output;
+
+/// Runs a vault command.
+pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face) -> Result<(), JobError> {
+    let vault = open_bench(bench)?;
+    match command {
+        VaultCommand::List { job } => {
+            let job = job.map(|job| JobId::new(&job)).transpose()?;
+            let listing = vault.list(&Filter { job, ..Filter::default() })?;
+            output.result(&json!({ "contents": listing.items }), || {
+                if listing.items.is_empty() {
+                    return "the vault is empty".into();
+                }
+                let mut text = String::new();
+                for item in &listing.items {
+                    let job = item.job.as_ref().map_or("-", JobId::as_str);
+                    text += &format!(
+                        "{}  {:<7}  {:>8}  {}\n                {}, job {job}\n",
+                        item.id.short(),
+                        item.kind.as_str(),
+                        size(item.size),
+                        item.name,
+                        item.taken_at
+                    );
+                }
+                text
+            });
+            if let Some(first) = listing.unreadable.into_iter().next() {
+                return Err(first.into());
+            }
+        }
+        VaultCommand::Show { content } => {
+            let manifests = vault.show(&vault.find(&content)?)?;
+            let values: Vec<Value> = manifests.iter().map(|manifest| shown(manifest, output.redact)).collect();
+            output.result(&json!({ "manifests": values }), || {
+                values
+                    .iter()
+                    .map(|value| serde_json::to_string_pretty(value).expect("JSON"))
+                    .collect::<Vec<_>>()
+                    .join("\n")
+            });
+        }
+        VaultCommand::Export { content, file, replace } => {
+            let id = vault.find(&content)?;
+            vault.export(&id, &file, replace)?;
+            let manifests = vault.show(&id)?;
+            let manifest = manifests.first().expect("a content that was found has a manifest");
+            let report = json!({ "content": id, "sha256": manifest.sha256, "size": manifest.size, "file": file });
+            output.result(&report, || {
+                format!("{} written to {}, every hash checked", size(manifest.size), file.display())
+            });
+        }
+        VaultCommand::Scrub => {
+            let mut begun = false;
+            let report = vault.scrub(&mut |progress| {
+                if !begun {
+                    begun = true;
+                    face.news(&News::Begins { phase: "checking objects", total: progress.total });
+                }
+            })?;
+            if begun {
+                face.news(&News::Ends);
+            }
+            let damaged: Vec<Value> = report
+                .damaged
+                .iter()
+                .map(|damage| json!({ "object": damage.object, "error": damage.error.to_string() }))
+                .collect();
+            let value = json!({
+                "sound": report.is_sound(),
+                "packs": report.packs,
+                "manifests": report.manifests,
+                "journals": report.journals,
+                "notes": report.notes,
+                "content_bytes": report.content_bytes,
+                "damaged": damaged,
+                "unreferenced_packs": report.unreferenced.len(),
+                "leftovers": report.leftovers.len(),
+                "torn_journals": report.torn,
+            });
+            output.result(&value, || {
+                let mut text = format!(
+                    "{} contents, {} packs, {} journals: {} read, {}",
+                    report.manifests,
+                    report.packs,
+                    report.journals,
+                    size(report.content_bytes),
+                    if report.is_sound() { "every hash holds" } else { "DAMAGE FOUND" }
+                );
+                for damage in &report.damaged {
+                    text += &format!("\n  {}: {}", damage.object, damage.error);
+                }
+                for torn in &report.torn {
+                    text += &format!("\n  journal {torn}: its last line is torn; the next opening drops it");
+                }
+                if !report.unreferenced.is_empty() || !report.leftovers.is_empty() {
+                    text += &format!(
+                        "\n  left by writes that were cut off, harmless: {} packs, {} files",
+                        report.unreferenced.len(),
+                        report.leftovers.len()
+                    );
+                }
+                text
+            });
+            if let Some(first) = report.damaged.into_iter().next() {
+                return Err(first.error.into());
+            }
+        }
+        VaultCommand::Forget { job, signed, note } => {
+            let job = JobId::new(&job)?;
+            let report = vault.forget(&job, &signed, &note, &now())?;
+            let value = json!({
+                "job": job,
+                "signed": signed,
+                "contents": report.contents,
+                "chunks_removed": report.chunks_removed,
+                "bytes_removed": report.bytes_removed,
+                "resumed": report.resumed,
+                "note": report.note,
+            });
+            output.result(&value, || {
+                let kept = report.contents.iter().filter(|content| content.shared).count();
+                format!(
+                    "job {job} is forgotten: {} contents, {kept} of them stay because others hold them too\n  note {} says who \
+                     signed and why",
+                    report.contents.len(),
+                    report.note
+                )
+            });
+        }
+    }
+    Ok(())
+}
+
+/// A manifest for showing: without the list of chunks, and without ids of a single machine when they are not wanted.
+fn shown(manifest: &Manifest, redact: bool) -> Value {
+    let mut value = serde_json::to_value(manifest).expect("a manifest is JSON");
+    if let Some(fields) = value.as_object_mut() {
+        fields.remove("chunks");
+        fields.insert("chunk_runs".into(), json!(manifest.chunks.len()));
+    }
+    if redact && let Some(chip) = value.pointer_mut("/facts/chip").and_then(Value::as_object_mut) {
+        chip.remove("unique_id");
+    }
+    value
+}

@@ -1,0 +1,114 @@
+//! What can go wrong with a chip, by who is at fault and what to do.
+
+use nor::chip::id_text;
+use nor::link::LinkError;
+use nor::protection::Protection;
+
+/// Why an operation ended early.
+#[derive(Debug, thiserror::Error)]
+pub enum DriverError {
+    /// Nothing answers: the id reads as a constant level.
+    #[error("no chip answered: the id read as {} three times", spaced(read))]
+    NoChip {
+        /// What 9Fh gave.
+        read: Vec<u8>,
+    },
+    /// Answers differ from one read to the next.
+    #[error("the {what} reads differently each time: {}, then {}", spaced(first), spaced(second))]
+    Unsteady {
+        /// Id, tables, status or unique id.
+        what: &'static str,
+        /// One answer.
+        first: Vec<u8>,
+        /// Another.
+        second: Vec<u8>,
+    },
+    /// Another chip, or none, answers now (S6).
+    #[error(
+        "contact lost at {at:#010x}: the id reads {} instead of {}, the status {status:02x}",
+        id_text(read),
+        id_text(expected)
+    )]
+    ContactLost {
+        /// Where the operation stood.
+        at: u32,
+        /// The id that was read before.
+        expected: Vec<u8>,
+        /// The id now.
+        read: Vec<u8>,
+        /// Status register 1 now.
+        status: u8,
+    },
+    /// The status register changed under the operation (S6).
+    #[error("the chip's status changed at {at:#010x}: {read:02x} instead of {expected:02x} (bits {mask:02x} count)")]
+    StatusChanged {
+        /// Where the operation stood.
+        at: u32,
+        /// Status register 1 before.
+        expected: u8,
+        /// Now.
+        read: u8,
+        /// The bits that may not change.
+        mask: u8,
+    },
+    /// The chip never became ready.
+    #[error("the chip stays busy at {at:#010x}: not ready after {waited_ms} ms, far past its longest time")]
+    Busy {
+        /// Where the operation stood.
+        at: u32,
+        /// How long it was waited for.
+        waited_ms: u64,
+    },
+    /// The write enable latch does not set.
+    #[error("the chip does not take a write enable at {at:#010x}: the status reads {status:02x}")]
+    NotEnabled {
+        /// Where the operation stood.
+        at: u32,
+        /// Status register 1.
+        status: u8,
+    },
+    /// What is to be written lies under block protection.
+    #[error("the chip protects what is to be written: {}", protected_text(protection, *status))]
+    Protected {
+        /// What the status register says.
+        protection: Protection,
+        /// Status register 1.
+        status: u8,
+    },
+    /// The link is gone, silent or broken.
+    #[error("the link failed while {doing}")]
+    Link {
+        /// What was going on.
+        doing: &'static str,
+        /// The link's own error.
+        source: LinkError,
+    },
+    /// The link answered something else than it was asked: a mistake in the link's own code.
+    #[error("the link gave another kind of answer than the request has, while {doing}")]
+    Answer {
+        /// What was going on.
+        doing: &'static str,
+    },
+}
+
+impl DriverError {
+    /// Tells whether running the same command again can go on where this one stopped: what failed was the contact,
+    /// the supply or the link, and not a check.
+    #[must_use]
+    pub fn is_resumable(&self) -> bool {
+        !matches!(self, Self::Protected { .. } | Self::NotEnabled { .. } | Self::Answer { .. })
+    }
+}
+
+fn spaced(bytes: &[u8]) -> String {
+    bytes.iter().take(16).map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().join(" ")
+}
+
+fn protected_text(protection: &Protection, status: u8) -> String {
+    match protection {
+        Protection::Range { at, len } => {
+            format!("{at:#010x} to {:#010x}, by status register {status:02x}", at + (len - 1))
+        }
+        _ => format!("status register {status:02x} has protection bits that cannot be decoded"),
+    }
+}

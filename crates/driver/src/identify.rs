@@ -1,0 +1,142 @@
+//! Identify: which chip is this, what does it say of itself, is it the size it is said to be.
+//!
+//! Safety rule S5 rules the order: until the id has named the family, only ABh, 9Fh, 5Ah and 05h are sent (and 03h for
+//! the size), because other opcodes mean different things to different makers. Everything is read until it reads the
+//! same twice: an answer that changes is a contact, not a chip.
+
+use nor::chip::Chip;
+use nor::command::{
+    READ_ID, READ_STATUS, READ_STATUS_2, READ_STATUS_3, RELEASE, STATUS_BUSY, STATUS_WRITE_ENABLED, Transfer,
+};
+use nor::link::Limits;
+use nor::protection::Protection;
+use nor::sfdp::{self, SfdpError, Tables};
+use nor::{catalogue, chip};
+
+use crate::IDENTIFY_HZ;
+use crate::bus::Bus;
+use crate::error::DriverError;
+use crate::op::Op;
+use crate::size::{self, SizeMeasure};
+
+/// Bytes of the id that are read. Longer ids begin with the same three.
+const ID_BYTES: u32 = 3;
+
+/// A sleeping chip needs this long after ABh (from memory: 3 to 50 us among public datasheets).
+const WAKE_US: u64 = 100;
+
+/// How often a chip is asked the same thing before its answers count as unsteady.
+const ASKED: usize = 3;
+
+/// What identifying a chip found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Identity {
+    /// What is believed of the chip, with conflicts; a measured size that disagrees is one.
+    pub chip: Chip,
+    /// Status registers, the first one always.
+    pub status: Vec<u8>,
+    /// The unique id, where the chip has one.
+    pub unique_id: Option<Vec<u8>>,
+    /// What 5Ah answered; none when the chip has no tables.
+    pub tables: Option<Vec<u8>>,
+    /// What reading showed of the size.
+    pub size: SizeMeasure,
+    /// What the status register protects.
+    pub protection: Protection,
+}
+
+/// Identifies the chip at the other end.
+#[must_use]
+pub fn identify(limits: &Limits) -> Op<'static, Result<Identity, DriverError>> {
+    Op::new(limits, |bus| async move { run(&bus).await })
+}
+
+async fn run(bus: &Bus) -> Result<Identity, DriverError> {
+    bus.set_clock(IDENTIFY_HZ).await?;
+    bus.transfer(Transfer::bare(RELEASE), "waking the chip").await?;
+    bus.wait(WAKE_US).await;
+    let id = steady(bus, "id", &Transfer::register(READ_ID, ID_BYTES)).await?;
+    if id.iter().all(|byte| *byte == 0xFF) || id.iter().all(|byte| *byte == 0x00) {
+        return Err(DriverError::NoChip { read: id });
+    }
+    let (tables, decoded) = read_tables(bus).await?;
+    let mut status = steady(bus, "status", &Transfer::register(READ_STATUS, 1)).await?;
+    let mut chip = Chip::describe(&id, decoded.as_ref(), chip::THREE_BYTE_REACH);
+    let mut unique_id = None;
+    // A run that was cut off may have left the chip in four-byte mode, and the commands below count address bytes.
+    bus.leave(chip.addressing).await?;
+    if catalogue::is_winbond_like(&id) {
+        for opcode in [READ_STATUS_2, READ_STATUS_3] {
+            status.extend(steady(bus, "status", &Transfer::register(opcode, 1)).await?);
+        }
+        unique_id = Some(steady(bus, "unique id", &Transfer::unique_id(3)).await?)
+            .filter(|id| !id.iter().all(|byte| *byte == 0xFF) && !id.iter().all(|byte| *byte == 0));
+    }
+    let size = size::measure(bus, &chip).await?;
+    if let SizeMeasure::Measured(measured) = size {
+        chip.take_measured_size(measured);
+    }
+    let after = bus.read_id(ID_BYTES).await?;
+    if after != id {
+        return Err(DriverError::Unsteady { what: "id", first: id, second: after });
+    }
+    let protection = Protection::decode(chip.protection, status[0], chip.size);
+    Ok(Identity { chip, status, unique_id, tables, size, protection })
+}
+
+/// Reads until the same bytes come twice in a row.
+async fn steady(bus: &Bus, what: &'static str, transfer: &Transfer) -> Result<Vec<u8>, DriverError> {
+    let mut last = bus.transfer(transfer.clone(), what).await?;
+    let mut agreed = 1;
+    for _ in 0..2 * ASKED {
+        let next = bus.transfer(transfer.clone(), what).await?;
+        agreed = if next == last { agreed + 1 } else { 1 };
+        if agreed == ASKED {
+            // The status of a chip that just ends something may move for a while; what counts is that it comes to rest.
+            return Ok(next);
+        }
+        if agreed == 1 && what != "status" {
+            return Err(DriverError::Unsteady { what, first: last, second: next });
+        }
+        last = next;
+    }
+    let second = bus.transfer(transfer.clone(), what).await?;
+    Err(DriverError::Unsteady { what, first: last, second })
+}
+
+/// The chip's tables as bytes and decoded; none when 5Ah gives a constant level, as parts without tables do.
+async fn read_tables(bus: &Bus) -> Result<(Option<Vec<u8>>, Option<Result<Tables, SfdpError>>), DriverError> {
+    let mut needed = 8;
+    loop {
+        let len = u32::try_from(needed).expect("bounded by the most bytes of tables");
+        let bytes = steady_tables(bus, len).await?;
+        if bytes.iter().all(|byte| *byte == 0xFF) || bytes.iter().all(|byte| *byte == 0) {
+            return Ok((None, None));
+        }
+        match sfdp::bytes_needed(&bytes) {
+            Ok(more) if more > bytes.len() => needed = more,
+            Ok(_) => return Ok((Some(bytes.clone()), Some(Tables::parse(&bytes)))),
+            Err(error) => return Ok((Some(bytes), Some(Err(error)))),
+        }
+    }
+}
+
+async fn steady_tables(bus: &Bus, len: u32) -> Result<Vec<u8>, DriverError> {
+    const PIECE: u32 = 256;
+    let mut twice = [Vec::new(), Vec::new()];
+    for bytes in &mut twice {
+        for at in (0..len).step_by(PIECE as usize) {
+            bytes.extend(bus.transfer(Transfer::sfdp(at, PIECE.min(len - at)), "reading the chip's tables").await?);
+        }
+    }
+    let [first, second] = twice;
+    if first == second { Ok(first) } else { Err(DriverError::Unsteady { what: "tables", first, second }) }
+}
+
+impl Identity {
+    /// Status register 1 without the bits that move by themselves.
+    #[must_use]
+    pub fn steady_status(&self) -> u8 {
+        self.status[0] & !(STATUS_BUSY | STATUS_WRITE_ENABLED)
+    }
+}

@@ -1,0 +1,109 @@
+//! Carrying out a plan: erase and program, checked on the way (safety rule S6).
+//!
+//! The caller made the plan from a read of this very chip and made it durable (S1, S2). This operation refuses before
+//! the first erase when block protection covers any of it, and ends at once when the chip's id or status changes: at
+//! each erase block and each 64 KiB programmed. Verifying is an operation of its own.
+
+use nor::chip::Addressing;
+use nor::command::PROGRAM;
+use nor::link::{EraseBlock, EraseList, GUARD_EVERY, Guard, Limits, ProgramRange};
+use nor::plan::{Plan, PlanStep};
+use nor::protection::VOLATILE_BITS;
+
+use crate::PATIENCE;
+use crate::bus::Bus;
+use crate::error::DriverError;
+use crate::identify::Identity;
+use crate::op::{Event, Op};
+
+/// What to write.
+#[derive(Debug, Clone, Copy)]
+pub struct WriteJob<'a> {
+    /// The chip as it was identified in this run.
+    pub identity: &'a Identity,
+    /// What to do.
+    pub plan: &'a Plan,
+    /// The wanted content of the whole chip.
+    pub wanted: &'a [u8],
+    /// Wanted clock.
+    pub clock_hz: u32,
+}
+
+/// Erases and programs as planned.
+#[must_use]
+pub fn write<'a>(limits: &Limits, job: WriteJob<'a>) -> Op<'a, Result<(), DriverError>> {
+    Op::new(limits, move |bus| async move { run(&bus, job).await })
+}
+
+async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
+    let identity = job.identity;
+    let chip = &identity.chip;
+    let steps = &job.plan.steps;
+    let total: u64 = steps.iter().map(|step| u64::from(weight(step))).sum();
+    bus.set_clock(job.clock_hz).await?;
+    let guard = Guard { id: chip.id.clone(), status: identity.status[0], status_mask: !VOLATILE_BITS };
+    bus.check(&guard, 0).await?;
+    if job.plan.touched().iter().any(|range| identity.protection.forbids(range.start, range.end - range.start)) {
+        return Err(DriverError::Protected { protection: identity.protection.clone(), status: identity.status[0] });
+    }
+    bus.tell(Event::Begins { phase: "erasing and programming", total });
+    bus.enter(chip.addressing).await?;
+    let mut done = 0;
+    let mut index = 0;
+    while let Some(step) = steps.get(index) {
+        match *step {
+            PlanStep::Erase { .. } => {
+                // Erases that follow each other go out as one list.
+                let run = steps[index..].iter().take_while(|step| matches!(step, PlanStep::Erase { .. })).count();
+                let blocks = steps[index..index + run].iter().filter_map(erase_block).collect();
+                let list = EraseList { blocks, address_bytes: chip.addressing.bytes(), guard: guard.clone() };
+                bus.erase(list).await?;
+                done += steps[index..index + run].iter().map(|step| u64::from(weight(step))).sum::<u64>();
+                index += run;
+            }
+            PlanStep::Program { at, len } => {
+                for from in (at..at + len).step_by(GUARD_EVERY as usize) {
+                    let len = GUARD_EVERY.min(at + len - from);
+                    let range = ProgramRange {
+                        at: from,
+                        data: job.wanted[from as usize..(from + len) as usize].to_vec(),
+                        page: chip.page,
+                        opcode: PROGRAM,
+                        address_bytes: chip.addressing.bytes(),
+                        typical_us: chip.program.typical_us,
+                        limit_us: chip.program.max_us * PATIENCE,
+                        guard: guard.clone(),
+                    };
+                    bus.program(range).await?;
+                    done += u64::from(len);
+                    bus.tell(Event::Progress { done });
+                }
+                index += 1;
+            }
+        }
+        bus.tell(Event::Progress { done });
+    }
+    bus.leave(chip.addressing).await?;
+    debug_assert_ne!(chip.addressing, Addressing::Unknown, "such a chip is never written (S5)");
+    Ok(())
+}
+
+/// How much of the progress a step is: its bytes.
+fn weight(step: &PlanStep) -> u32 {
+    match *step {
+        PlanStep::Erase { erase, .. } => erase.size,
+        PlanStep::Program { len, .. } => len,
+    }
+}
+
+fn erase_block(step: &PlanStep) -> Option<EraseBlock> {
+    match *step {
+        PlanStep::Erase { at, erase } => Some(EraseBlock {
+            at,
+            opcode: erase.opcode,
+            typical_us: erase.times.typical_us,
+            limit_us: erase.times.max_us * PATIENCE,
+        }),
+        PlanStep::Program { .. } => None,
+    }
+}

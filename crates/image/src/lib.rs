@@ -1,0 +1,24 @@
+//! Firmware images: building them, and what stands in them at fixed places.
+//!
+//! | module | for |
+//! |---|---|
+//! | [`build`] | laying an image out of stretches, without overlap and within its regions |
+//! | [`descriptor`] | the flash descriptor: writing one, and reading the region map out of a chip's content |
+//! | [`nvm`] | the network NVM: two banks, MAC address, checksum |
+//! | [`mac`] | MAC addresses with the bits of IEEE 802 |
+//! | [`filler`] | made-up content that behaves like code, compressed volumes, tables and settings |
+//! | [`scenario`] | the images of the worked example, whole, from a seed |
+//!
+//! Nothing here does I/O or knows the time: an image is a function of its seed and its parts. Addresses are bytes from the
+//! image's first byte. Storing an image and writing it to a chip are left to others.
+//!
+//! The decision a reader would question: made-up content instead of real firmware. Real firmware may not be passed on, and
+//! no test may hang on a download; so the project draws content whose sectors, blank tails and repetitions are like those of
+//! real images, and pins its checksums.
+
+pub mod build;
+pub mod descriptor;
+pub mod filler;
+pub mod mac;
+pub mod nvm;
+pub mod scenario;

@@ -1,0 +1,622 @@
+//! Bringing a chip to a wanted content: plan, erase, program, verify; and the checks without which none of it begins.
+//!
+//! Order of things, and the rule each keeps: the image fits (S8); the chip may be written (S5); its present content is an
+//! accepted capture of this job, or equals one, or is a half-done write of this job whose every other sector equals one
+//! (S1); the wanted content and the plan are durable (S2); then erases and programs with id and status checked on the way
+//! (S6); then everything is read again and compared (S3). What differs is planned and written again, twice at most.
+
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use driver::{Verified, WriteJob};
+use nor::SECTOR;
+use nor::chip::Conflict;
+use nor::plan::{Costs, Plan};
+use serde::Serialize;
+use serde_json::{Value, json};
+use vault::{Digest, Kind, PutRequest};
+
+use crate::capture::Look;
+use crate::error::JobError;
+use crate::front::{Question, QuestionKind};
+use crate::record::{Pending, ranges_json};
+use crate::session::{Session, WRITING, now, run_op};
+
+/// How often what differs after writing is written again.
+const REPAIRS: u32 = 2;
+
+/// What a chip, or a part of it, should hold.
+#[derive(Debug, Clone)]
+pub struct Target {
+    /// A name for people.
+    pub name: String,
+    /// The bytes.
+    pub bytes: Vec<u8>,
+    /// Where they go.
+    pub place: Place,
+}
+
+/// Where an image goes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Place {
+    /// It is the whole chip.
+    Whole,
+    /// From this byte.
+    At(u64),
+    /// Into this region of the chip's own flash descriptor; it has to fill it.
+    Region(String),
+}
+
+/// What apply, fill and restore end with.
+#[derive(Debug, Clone, Serialize)]
+pub struct ApplyReport {
+    /// The job.
+    pub job: String,
+    /// The chip's name.
+    pub chip: String,
+    /// The capture that brings the content before back; none with `--no-capture`.
+    pub capture: Option<String>,
+    /// What the whole chip holds now: BLAKE3.
+    pub content: String,
+    /// First byte of the range asked for.
+    pub at: u32,
+    /// Its length.
+    pub len: u32,
+    /// Whether a write that was cut off before was continued.
+    pub resumed: bool,
+    /// Blocks erased.
+    pub erases: usize,
+    /// Bytes programmed.
+    pub programmed_bytes: u64,
+    /// Bytes read again and compared.
+    pub verified_bytes: u64,
+    /// Bytes that differ: 0.
+    pub differing_bytes: u64,
+    /// Sectors compared by CRC-32 on the link; each has a chance of 2^-32 that a difference goes unseen.
+    pub digested_sectors: u32,
+    /// Rounds of writing again what differed at first.
+    pub repairs: u32,
+    /// What the plan said it would take, from first erase to last verify.
+    pub predicted_ms: f64,
+    /// What it took on the link's clock, from first erase to last verify.
+    pub took_ms: f64,
+}
+
+/// What `verify` ends with.
+#[derive(Debug, Clone, Serialize)]
+pub struct VerifyReport {
+    /// The job.
+    pub job: String,
+    /// The chip's name.
+    pub chip: String,
+    /// First byte compared.
+    pub at: u32,
+    /// Bytes compared.
+    pub len: u64,
+    /// Bytes that differ: 0.
+    pub differing_bytes: u64,
+    /// Sectors compared by CRC-32 on the link.
+    pub digested_sectors: u32,
+}
+
+/// A plan as design section 6 fixes it.
+#[derive(Debug, Clone, Serialize)]
+pub struct PlanReport {
+    /// Blocks to erase.
+    pub erases: Vec<EraseReport>,
+    /// Stretches to program: first byte, length.
+    pub programs: Vec<(u32, u32)>,
+    /// Cost of both, by the cost model.
+    pub cost_ms: f64,
+    /// Reading again.
+    pub verify_ms: f64,
+    /// Checks of id and status on the way.
+    pub checks_ms: f64,
+    /// All three.
+    pub predicted_ms: f64,
+    /// What each thing costs.
+    pub cost_model: CostModel,
+}
+
+/// One erase of a plan.
+#[derive(Debug, Clone, Serialize)]
+pub struct EraseReport {
+    /// First byte.
+    pub at: u32,
+    /// Block size.
+    pub size: u32,
+    /// Opcode.
+    pub opcode: u8,
+}
+
+/// What each thing costs.
+#[derive(Debug, Clone, Serialize)]
+pub struct CostModel {
+    /// By block size.
+    pub erase_ms: std::collections::BTreeMap<u32, f64>,
+    /// One page.
+    pub page_ms: f64,
+    /// One byte on the wire.
+    pub wire_us_per_byte: f64,
+    /// One erase or page beside its time and data.
+    pub wire_us_per_command: f64,
+}
+
+impl PlanReport {
+    fn of(plan: &Plan, costs: &Costs, chip: &nor::chip::Chip) -> Self {
+        #[expect(clippy::cast_precision_loss, reason = "times far below 2^53 ns")]
+        let ms = |ns: u64| ns as f64 / 1e6;
+        let (cost, verify, checks) = (plan.cost_ns, plan.verify_ns(costs), plan.checks_ns(costs));
+        Self {
+            erases: plan
+                .erases()
+                .map(|(at, erase)| EraseReport { at, size: erase.size, opcode: erase.opcode })
+                .collect(),
+            programs: plan.programs().collect(),
+            cost_ms: ms(cost),
+            verify_ms: ms(verify),
+            checks_ms: ms(checks),
+            predicted_ms: ms(cost + verify + checks),
+            cost_model: CostModel {
+                erase_ms: chip.erases.iter().zip(&costs.erase_ns).map(|(erase, ns)| (erase.size, ms(*ns))).collect(),
+                page_ms: ms(costs.page_ns),
+                wire_us_per_byte: ms(costs.byte_ns * 1000),
+                wire_us_per_command: ms(costs.command_ns * 1000),
+            },
+        }
+    }
+}
+
+/// The present content of a chip, with what stands behind it.
+struct Present {
+    content: Vec<u8>,
+    /// The content in the vault that brings the chip back.
+    capture: Option<Digest>,
+    resumed: bool,
+}
+
+impl Target {
+    /// Reads an image file whole.
+    ///
+    /// # Errors
+    /// [`JobError::ImageFile`] for what is no file, is empty, larger than any chip, or unreadable.
+    pub fn from_file(path: &Path, place: Place) -> Result<Self, JobError> {
+        let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
+        let meta = std::fs::metadata(path).map_err(|error| no(error.to_string()))?;
+        if meta.is_dir() {
+            return Err(no("it is a folder".into()));
+        }
+        if meta.len() > u64::from(nor::MAX_SIZE) {
+            return Err(no(format!("{} bytes are more than any chip has", meta.len())));
+        }
+        let bytes = std::fs::read(path).map_err(|error| no(error.to_string()))?;
+        if bytes.is_empty() {
+            return Err(no("it is empty".into()));
+        }
+        let name =
+            path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
+        Ok(Self { name, bytes, place })
+    }
+}
+
+impl Session<'_> {
+    /// What an image argument names: a file, or else a content of the vault by id or name.
+    ///
+    /// # Errors
+    /// [`JobError::ImageFile`], [`JobError::Vault`].
+    pub fn target(&self, given: &str, place: Place) -> Result<Target, JobError> {
+        let path = PathBuf::from(given);
+        if path.exists() {
+            return Target::from_file(&path, place);
+        }
+        match self.vault.find(given) {
+            Ok(id) => Ok(Target { name: given.to_owned(), bytes: self.vault.read_vec(&id)?, place }),
+            Err(vault::VaultError::NotFound { .. } | vault::VaultError::BadName { .. }) => {
+                let why = "no such file, and the vault holds no content of this id or name".into();
+                Err(JobError::ImageFile { path, why })
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Brings the chip, or a part of it, to the wanted content.
+    ///
+    /// # Errors
+    /// [`JobError`]; the journal has it too.
+    pub fn apply(&mut self, target: &Target) -> Result<ApplyReport, JobError> {
+        let result = self.apply_checked(target);
+        self.conclude(result)
+    }
+
+    /// Fills the whole chip with one byte value.
+    ///
+    /// # Errors
+    /// As [`Session::apply`].
+    pub fn fill(&mut self, value: u8) -> Result<ApplyReport, JobError> {
+        let bytes = vec![value; self.identity.chip.size as usize];
+        self.apply(&Target { name: format!("filled with {value:02x}"), bytes, place: Place::Whole })
+    }
+
+    /// Brings a capture of this job back; the only one, when none is named.
+    ///
+    /// # Errors
+    /// [`JobError::WhichCapture`]; else as [`Session::apply`].
+    pub fn restore(&mut self, which: Option<&str>) -> Result<ApplyReport, JobError> {
+        let id = match which {
+            Some(given) => self.vault.find(given)?,
+            None => self.only_capture()?,
+        };
+        let bytes = self.vault.read_vec(&id)?;
+        self.apply(&Target { name: format!("capture {}", id.short()), bytes, place: Place::Whole })
+    }
+
+    fn only_capture(&self) -> Result<Digest, JobError> {
+        let mut captures = self.known.captures.clone();
+        captures.dedup();
+        match captures.as_slice() {
+            [] => Err(JobError::WhichCapture {
+                why: format!("job {} has no capture to restore; name one of `firmhand vault list`", self.job()),
+            }),
+            [only] => Ok(*only),
+            several => Err(JobError::WhichCapture {
+                why: format!(
+                    "job {} has {} captures, oldest first: {}; name the one to restore",
+                    self.job(),
+                    several.len(),
+                    several.iter().map(Digest::short).collect::<Vec<_>>().join(", ")
+                ),
+            }),
+        }
+    }
+
+    /// Makes the plan and writes nothing; reads the chip once and needs no capture.
+    ///
+    /// # Errors
+    /// [`JobError`].
+    pub fn plan_only(&mut self, target: &Target) -> Result<PlanReport, JobError> {
+        let result = self.plan_checked(target);
+        self.conclude(result)
+    }
+
+    fn plan_checked(&mut self, target: &Target) -> Result<PlanReport, JobError> {
+        self.check_fits(target)?;
+        self.check_writable()?;
+        let Look::Other(present) = self.look(&[])? else { unreachable!("nothing to compare with was given") };
+        let (wanted, range) = self.wanted(target, &present)?;
+        let (plan, costs) = self.plan(&present, &wanted, range)?;
+        Ok(PlanReport::of(&plan, &costs, &self.identity.chip))
+    }
+
+    /// Compares the chip with an image and writes nothing.
+    ///
+    /// # Errors
+    /// [`JobError::Differs`] when they are not equal; else [`JobError`].
+    pub fn verify(&mut self, target: &Target) -> Result<VerifyReport, JobError> {
+        let result = self.verify_checked(target);
+        self.conclude(result)
+    }
+
+    fn verify_checked(&mut self, target: &Target) -> Result<VerifyReport, JobError> {
+        self.check_fits(target)?;
+        let range = match &target.place {
+            Place::Region(_) => {
+                let Look::Other(present) = self.look(&[])? else { unreachable!("nothing to compare with was given") };
+                self.range_of(target, &present)?
+            }
+            _ => self.range_of(target, &[])?,
+        };
+        let mut wanted = vec![nor::ERASED; self.identity.chip.size as usize];
+        wanted[range.start as usize..range.end as usize].copy_from_slice(&target.bytes);
+        let found = self.read_again(&wanted, range.clone())?;
+        let body = json!({
+            "image": Digest::blake3(&target.bytes),
+            "range": [range.start, range.end],
+            "differing_bytes": found.differing_bytes,
+        });
+        self.write_down("verified", body)?;
+        if let Some(first) = found.first {
+            return Err(JobError::Differs {
+                differing: found.differing_bytes,
+                len: found.len,
+                at: first.at,
+                wanted: first.wanted,
+                read: first.read,
+            });
+        }
+        Ok(VerifyReport {
+            job: self.job().to_string(),
+            chip: self.identity.chip.name(),
+            at: range.start,
+            len: found.len,
+            differing_bytes: 0,
+            digested_sectors: found.digested,
+        })
+    }
+
+    fn apply_checked(&mut self, target: &Target) -> Result<ApplyReport, JobError> {
+        self.check_fits(target)?;
+        self.check_writable()?;
+        let present = self.present_content()?;
+        self.check_writable()?;
+        let (wanted, range) = self.wanted(target, &present.content)?;
+        let (plan, costs) = self.plan(&present.content, &wanted, range.clone())?;
+        let report = PlanReport::of(&plan, &costs, &self.identity.chip);
+        let wanted_id = self.keep_wanted(target, &wanted)?;
+        if !plan.is_empty() {
+            self.ask_fused()?;
+            self.say(plan_text(&report, &plan));
+            self.write_down("planned", plan_json(&report, &plan, present.capture, wanted_id))?;
+        }
+        let begun = self.link_us();
+        let mut rounds = 0;
+        let mut next = plan.clone();
+        let found = loop {
+            if !next.is_empty() {
+                self.present = None;
+                self.write(&next, &wanted)?;
+            }
+            let found = self.read_again(&wanted, range.clone())?;
+            let Some(first) = found.first else { break found };
+            if rounds == REPAIRS {
+                return Err(JobError::Mismatch {
+                    differing: found.differing_bytes,
+                    len: found.len,
+                    at: first.at,
+                    wanted: first.wanted,
+                    read: first.read,
+                    sectors: found.wrong.len(),
+                });
+            }
+            rounds += 1;
+            self.say(format!(
+                "{} bytes in {} sectors differ after writing, first at {:#010x}: writing these again",
+                found.differing_bytes,
+                found.wrong.len(),
+                first.at
+            ));
+            let mut now = wanted.clone();
+            for (at, bytes) in &found.wrong {
+                now[*at as usize..*at as usize + bytes.len()].copy_from_slice(bytes);
+            }
+            next = self.plan(&now, &wanted, range.clone())?.0;
+        };
+        let took_us = found.ended_us.saturating_sub(begun);
+        self.write_down(
+            "applied",
+            json!({
+                "content": wanted_id,
+                "range": [range.start, range.end],
+                "verified_bytes": found.len,
+                "differing_bytes": 0,
+                "digested_sectors": found.digested,
+                "repairs": rounds,
+            }),
+        )?;
+        self.present = Some((wanted_id, wanted));
+        #[expect(clippy::cast_precision_loss, reason = "times far below 2^53 us")]
+        let took_ms = took_us as f64 / 1000.0;
+        Ok(ApplyReport {
+            job: self.job().to_string(),
+            chip: self.identity.chip.name(),
+            capture: present.capture.map(|id| id.to_string()),
+            content: wanted_id.to_string(),
+            at: range.start,
+            len: range.end - range.start,
+            resumed: present.resumed,
+            erases: report.erases.len(),
+            programmed_bytes: plan.programmed_bytes(),
+            verified_bytes: found.len,
+            differing_bytes: 0,
+            digested_sectors: found.digested,
+            repairs: rounds,
+            predicted_ms: report.predicted_ms,
+            took_ms,
+        })
+    }
+
+    /// S8, as far as it can be told without reading the chip.
+    fn check_fits(&self, target: &Target) -> Result<(), JobError> {
+        let (image, chip) = (target.bytes.len() as u64, self.identity.chip.size);
+        match target.place {
+            Place::Whole if image != u64::from(chip) => Err(JobError::ImageSize { image, chip }),
+            Place::At(at) if at.checked_add(image).is_none_or(|end| end > u64::from(chip)) => {
+                Err(JobError::ImagePlace { image, at, chip })
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// S5. What the size looks like in a few windows is not held against a chip before its whole content was read.
+    fn check_writable(&self) -> Result<(), JobError> {
+        let whole_read = self.whole_read;
+        let conflicts: Vec<Conflict> = self
+            .identity
+            .chip
+            .conflicts
+            .iter()
+            .filter(|conflict| whole_read || !matches!(conflict, Conflict::Measured { .. }))
+            .cloned()
+            .collect();
+        if conflicts.is_empty() { Ok(()) } else { Err(JobError::NotWritable { conflicts }) }
+    }
+
+    fn range_of(&self, target: &Target, present: &[u8]) -> Result<Range<u32>, JobError> {
+        let len = u32::try_from(target.bytes.len()).expect("checked to fit the chip");
+        match &target.place {
+            Place::Whole => Ok(0..len),
+            Place::At(at) => {
+                let at = u32::try_from(*at).expect("checked to fit the chip");
+                Ok(at..at + len)
+            }
+            Place::Region(name) => {
+                let no = |why: String| JobError::Region { region: name.clone(), why };
+                let regions = image::descriptor::regions(present).map_err(|error| no(error.to_string()))?;
+                let region = regions.iter().find(|region| region.name == *name).ok_or_else(|| {
+                    let names: Vec<_> = regions.iter().map(|region| region.name.as_str()).collect();
+                    no(format!("this chip's descriptor has {}", names.join(", ")))
+                })?;
+                let size = region.range.end - region.range.start;
+                if size != len {
+                    return Err(no(format!("it has {size} bytes, the image {len}")));
+                }
+                Ok(region.range.clone())
+            }
+        }
+    }
+
+    /// The wanted content of the whole chip, and the range asked for.
+    fn wanted(&self, target: &Target, present: &[u8]) -> Result<(Vec<u8>, Range<u32>), JobError> {
+        let range = self.range_of(target, present)?;
+        let mut wanted = present.to_vec();
+        wanted[range.start as usize..range.end as usize].copy_from_slice(&target.bytes);
+        Ok((wanted, range))
+    }
+
+    fn plan(&self, present: &[u8], wanted: &[u8], range: Range<u32>) -> Result<(Plan, Costs), JobError> {
+        let chip = &self.identity.chip;
+        let costs = Costs::of(chip, self.reached.link.limits(), self.clock_hz);
+        Ok((Plan::new(chip, &costs, present, wanted, range)?, costs))
+    }
+
+    /// S1: what the chip holds now, with the capture that stands behind it.
+    fn present_content(&mut self) -> Result<Present, JobError> {
+        if let Some((id, content)) = self.present.take() {
+            let present = Present { content: content.clone(), capture: Some(id), resumed: false };
+            self.present = Some((id, content));
+            return Ok(present);
+        }
+        let mut candidates = self.known.captures.clone();
+        candidates.extend(self.known.applied);
+        candidates.reverse();
+        candidates.dedup();
+        let no_capture = self.options.no_capture.clone();
+        if candidates.is_empty() && no_capture.is_none() {
+            return self.captured_now();
+        }
+        match self.look(&candidates)? {
+            Look::Known(id, content) => {
+                self.say("the chip holds what this job knows of it");
+                self.present = Some((id, content.clone()));
+                Ok(Present { content, capture: Some(id), resumed: false })
+            }
+            Look::Other(content) => {
+                if let Some(pending) = self.known.pending.clone()
+                    && self.is_half_done(&pending, &content)?
+                {
+                    self.say("a write was cut off here; every sector outside its plan is as it was: going on");
+                    return Ok(Present { content, capture: Some(pending.from), resumed: true });
+                }
+                if let Some(reason) = no_capture {
+                    self.write_down("not-captured", json!({ "reason": reason }))?;
+                    self.say(format!("no capture, as asked ({reason}): there will be no way back"));
+                    return Ok(Present { content, capture: None, resumed: false });
+                }
+                self.say("the chip holds something that this job does not know: it is captured first");
+                self.captured_now()
+            }
+        }
+    }
+
+    fn captured_now(&mut self) -> Result<Present, JobError> {
+        self.capture_in_tries()?;
+        let (id, content) = self.present.clone().expect("an accepted capture is the present content");
+        Ok(Present { content, capture: Some(id), resumed: false })
+    }
+
+    /// Whether `now` can be what a cut-off write of this job left: outside its plans nothing changed, and inside, all but
+    /// the block that was under way is old, new or blank. Anything else may be another chip, and is captured first.
+    fn is_half_done(&self, pending: &Pending, now: &[u8]) -> Result<bool, JobError> {
+        let from = self.vault.read_vec(&pending.from)?;
+        let wanted = pending.wanted.iter().map(|id| self.vault.read_vec(id)).collect::<Result<Vec<_>, _>>()?;
+        if from.len() != now.len() || wanted.iter().any(|wanted| wanted.len() != now.len()) {
+            return Ok(false);
+        }
+        let page = self.identity.chip.page as usize;
+        let largest = self.identity.chip.erases.last().map_or(SECTOR, |erase| erase.size) as usize;
+        let mut strange: Option<Range<usize>> = None;
+        for (index, (now, from)) in now.chunks(page).zip(from.chunks(page)).enumerate() {
+            let at = index * page;
+            if now == from {
+                continue;
+            }
+            let touched = pending.touched.iter().any(|range| range.start as usize <= at && at < range.end as usize);
+            if !touched {
+                return Ok(false);
+            }
+            let is_new = wanted.iter().any(|wanted| wanted[at..at + now.len()] == *now);
+            if !is_new && !nor::is_blank(now) {
+                let reach = strange.get_or_insert(at..at);
+                reach.end = at + now.len();
+            }
+        }
+        Ok(strange.is_none_or(|reach| reach.start / largest == (reach.end - 1) / largest))
+    }
+
+    /// The wanted content goes into the vault, so that the plan means something when this program is gone.
+    fn keep_wanted(&mut self, target: &Target, wanted: &[u8]) -> Result<Digest, JobError> {
+        let stored = self.vault.put(
+            wanted,
+            &PutRequest {
+                name: target.name.clone(),
+                kind: Kind::Image,
+                job: Some(self.job().clone()),
+                taken_at: now(),
+                facts: json!({ "wanted_on": self.identity.chip.id_text() }),
+            },
+        )?;
+        Ok(stored.id)
+    }
+
+    /// S16: a machine may check its firmware in hardware before it runs. Without a profile that is unknown, and unknown
+    /// is a hold point before the first erase.
+    fn ask_fused(&mut self) -> Result<(), JobError> {
+        if !self.reached.asks {
+            return Ok(());
+        }
+        self.sign(&Question {
+            name: "fused",
+            text: "Some machines check their firmware in hardware and start with nothing else (fused). For this one it is \
+                   unknown. Sign with your name to go on."
+                .into(),
+            cautions: vec!["A fused machine stays dark with a new firmware until the old one is restored.".into()],
+            kind: QuestionKind::Signature,
+        })
+    }
+
+    fn write(&mut self, plan: &Plan, wanted: &[u8]) -> Result<(), JobError> {
+        let job = WriteJob { identity: &self.identity, plan, wanted, clock_hz: self.clock_hz };
+        run_op(self.reached.link.as_mut(), self.front, WRITING, |limits| driver::write(limits, job))
+    }
+
+    fn read_again(&mut self, wanted: &[u8], range: Range<u32>) -> Result<Verified, JobError> {
+        let (identity, clock_hz) = (&self.identity, self.clock_hz);
+        let found = run_op(self.reached.link.as_mut(), self.front, "reading again", |limits| {
+            driver::verify(limits, identity, wanted, range, clock_hz)
+        })?;
+        if found.unsteady > 0 {
+            self.say(format!("{} sectors read differently the first time: a contact is not steady", found.unsteady));
+        }
+        Ok(found)
+    }
+}
+
+fn plan_text(report: &PlanReport, plan: &Plan) -> String {
+    format!(
+        "plan: {} erases, {} bytes to program, about {:.1} s with reading again",
+        report.erases.len(),
+        plan.programmed_bytes(),
+        report.predicted_ms / 1000.0
+    )
+}
+
+fn plan_json(report: &PlanReport, plan: &Plan, from: Option<Digest>, wanted: Digest) -> Value {
+    json!({
+        "from": from,
+        "wanted": wanted,
+        "range": [plan.range.start, plan.range.end],
+        "touched": ranges_json(&plan.touched()),
+        "erases": report.erases.iter().map(|erase| json!([erase.at, erase.size, erase.opcode])).collect::<Vec<_>>(),
+        "programs": report.programs,
+        "predicted_ms": report.predicted_ms,
+    })
+}

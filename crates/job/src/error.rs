@@ -1,0 +1,233 @@
+//! What can go wrong in a job, what that means for the exit status, and what to do next.
+
+use std::path::PathBuf;
+
+use driver::DriverError;
+use nor::chip::Conflict;
+use nor::plan::PlanError;
+use nor::supply::{Supply, SupplyRange};
+use vault::VaultError;
+
+/// Who is at fault; each kind has an exit status of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ErrorKind {
+    /// A check said no.
+    Refused,
+    /// Wrong usage, or a question that nobody answered.
+    Usage,
+    /// The link or the system.
+    System,
+    /// Cut off; the same command again goes on.
+    CutOff,
+    /// Stored data is damaged.
+    Damaged,
+}
+
+impl ErrorKind {
+    /// The exit status: 1 refused, 2 usage, 3 system, 4 cut off, 5 damaged.
+    #[must_use]
+    pub fn exit_status(self) -> u8 {
+        match self {
+            Self::Refused => 1,
+            Self::Usage => 2,
+            Self::System => 3,
+            Self::CutOff => 4,
+            Self::Damaged => 5,
+        }
+    }
+}
+
+/// Why a job's command ended without its result.
+#[derive(Debug, thiserror::Error)]
+#[expect(missing_docs, reason = "the fields are named by the text of each variant")]
+pub enum JobError {
+    /// The link's text names nothing.
+    #[error("`{link}` names no link: {why}")]
+    NoSuchLink { link: String, why: String },
+    /// A virtual bench cannot be opened.
+    #[error(transparent)]
+    Bench(#[from] sim::BenchError),
+    /// The link is not plugged in.
+    #[error("the link `{link}` is not there")]
+    LinkAbsent { link: String },
+    /// The vault or a journal.
+    #[error(transparent)]
+    Vault(#[from] VaultError),
+    /// A chip operation.
+    #[error("{doing} ended early")]
+    Driver { doing: &'static str, writing: bool, source: DriverError },
+    /// The person asked for it.
+    #[error("stopped while {doing}, as asked")]
+    Stopped { doing: &'static str },
+    /// A question and nobody to answer.
+    #[error("this needs an answer, and there is nobody to ask: {question}")]
+    Unanswered { question: String, option: &'static str },
+    /// A question answered with no.
+    #[error("not done: {why}")]
+    Declined { why: String },
+    /// S4: the chip's supply is not known.
+    #[error("the chip's supply is not stated, and {drives} could destroy a 1.8 V chip")]
+    SupplyUnknown { drives: String },
+    /// S4: what the link drives is not known.
+    #[error("this link cannot know what voltage it drives")]
+    DrivesUnknown,
+    /// S4: the two do not fit.
+    #[error("the link drives {drives}, and the chip takes {bears} ({by})")]
+    Voltage { drives: Supply, bears: SupplyRange, by: String },
+    /// S4: statements that contradict each other.
+    #[error("the statements on the supply contradict each other: {one}, but {other}")]
+    SupplyConflict { one: String, other: String },
+    /// An option's value.
+    #[error("{what}: {why}")]
+    BadOption { what: String, why: String },
+    /// S4: the chip is another than its marking says.
+    #[error("the marking {marking} was given, and the chip answers the id {id} of {name}")]
+    OtherMarking { marking: String, id: String, name: String },
+    /// S5.
+    #[error("this chip is read only for firmhand: {}", list(conflicts))]
+    NotWritable { conflicts: Vec<Conflict> },
+    /// The passes do not make a capture.
+    #[error("the reads are not to be trusted: {}", reasons.join("; "))]
+    NotAccepted { reasons: Vec<String> },
+    /// S8.
+    #[error("the image has {image} bytes, the chip {chip}")]
+    ImageSize { image: u64, chip: u32 },
+    /// S8: the place does not fit.
+    #[error("{image} bytes from {at:#x} reach past the end of a chip of {chip} bytes")]
+    ImagePlace { image: u64, at: u64, chip: u32 },
+    /// An image that cannot be read.
+    #[error("cannot use {} as an image: {why}", path.display())]
+    ImageFile { path: PathBuf, why: String },
+    /// A region that is not there.
+    #[error("no region `{region}`: {why}")]
+    Region { region: String, why: String },
+    /// A plan that cannot be made.
+    #[error("no plan can be made")]
+    Plan(#[from] PlanError),
+    /// S3 failed after every try.
+    #[error(
+        "{differing} of {len} bytes differ after writing, first at {at:#010x}: wanted {wanted:02x}, read {read:02x}"
+    )]
+    Mismatch { differing: u64, len: u64, at: u32, wanted: u8, read: u8, sectors: usize },
+    /// A comparison without writing.
+    #[error("{differing} of {len} bytes differ, first at {at:#010x}: wanted {wanted:02x}, read {read:02x}")]
+    Differs { differing: u64, len: u64, at: u32, wanted: u8, read: u8 },
+    /// No capture, or several, where one is wanted.
+    #[error("{why}")]
+    WhichCapture { why: String },
+    /// A job that does not fit this command.
+    #[error("job {job}: {why}")]
+    WrongJob { job: String, why: String },
+    /// The file system.
+    #[error("cannot {doing} {}", path.display())]
+    Io { doing: &'static str, path: PathBuf, source: std::io::Error },
+    /// A story of the demo that did not end as told.
+    #[error("the scene did not end as its story says: {why}")]
+    Scene { why: String },
+}
+
+fn list(conflicts: &[Conflict]) -> String {
+    conflicts.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+}
+
+impl JobError {
+    /// Who is at fault.
+    #[must_use]
+    pub fn kind(&self) -> ErrorKind {
+        match self {
+            Self::NoSuchLink { .. }
+            | Self::Unanswered { .. }
+            | Self::SupplyUnknown { .. }
+            | Self::DrivesUnknown
+            | Self::BadOption { .. }
+            | Self::ImageFile { .. }
+            | Self::Region { .. }
+            | Self::WhichCapture { .. }
+            | Self::WrongJob { .. } => ErrorKind::Usage,
+            Self::Bench(error) if error.source.is_some() => ErrorKind::System,
+            Self::Bench(_) => ErrorKind::Usage,
+            Self::LinkAbsent { .. } | Self::Io { .. } => ErrorKind::System,
+            Self::Stopped { .. } => ErrorKind::CutOff,
+            Self::Driver { writing, source, .. } => match source {
+                DriverError::Protected { .. } | DriverError::NotEnabled { .. } => ErrorKind::Refused,
+                DriverError::Link { .. } => ErrorKind::CutOff,
+                _ if *writing => ErrorKind::CutOff,
+                _ => ErrorKind::System,
+            },
+            Self::Vault(error) => match error.kind() {
+                vault::ErrorKind::Request => ErrorKind::Usage,
+                vault::ErrorKind::Busy | vault::ErrorKind::System => ErrorKind::System,
+                vault::ErrorKind::Data => ErrorKind::Damaged,
+            },
+            Self::Declined { .. }
+            | Self::Voltage { .. }
+            | Self::SupplyConflict { .. }
+            | Self::OtherMarking { .. }
+            | Self::NotWritable { .. }
+            | Self::NotAccepted { .. }
+            | Self::ImageSize { .. }
+            | Self::ImagePlace { .. }
+            | Self::Plan(_)
+            | Self::Mismatch { .. }
+            | Self::Differs { .. }
+            | Self::Scene { .. } => ErrorKind::Refused,
+        }
+    }
+
+    /// What to do next, where somebody knows it.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        let text = match self {
+            Self::NoSuchLink { .. } => {
+                "a link is a FILE.toml that describes a virtual bench; `firmhand demo` leaves one to look at".into()
+            }
+            Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
+            Self::Vault(error) => return error.hint().map(str::to_owned),
+            Self::Bench(error) => error.remedy.clone(),
+            Self::Driver { source, writing, .. } => driver_hint(source, *writing).into(),
+            Self::Stopped { .. } => "run the same command again to go on; the backup is in the vault".into(),
+            Self::Unanswered { option, .. } => format!("answer it with `{option}`"),
+            Self::SupplyUnknown { .. } => {
+                "read the marking on the chip and give it with `--marking NAME`, or give the voltage with `--supply VOLTS`"
+                    .into()
+            }
+            Self::DrivesUnknown => "measure it and give it with `--drives VOLTS` (with a level adapter: 1.8)".into(),
+            Self::Voltage { .. } => {
+                "nothing was driven; use a programmer or level adapter that drives what the chip takes".into()
+            }
+            Self::SupplyConflict { .. } => "look at the marking on the chip again before anything is powered".into(),
+            Self::OtherMarking { .. } => "look at the marking again; nothing was written".into(),
+            Self::NotWritable { .. } => "reading it is fine; writing would be a guess, and firmhand does not guess".into(),
+            Self::NotAccepted { .. } => {
+                "reseat the clip (pin 1 at the dot, all eight contacts down), shorten the leads, then capture again".into()
+            }
+            Self::ImageSize { image, chip } if *image < u64::from(*chip) => {
+                "a part of a chip needs its place: `--at OFFSET` or `--region NAME`; nothing was written".into()
+            }
+            Self::ImageSize { .. } | Self::ImagePlace { .. } => {
+                "this image is for another chip; nothing was written".into()
+            }
+            Self::Mismatch { .. } => {
+                "the backup is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
+                    .into()
+            }
+            Self::Differs { .. } => "nothing was written; `firmhand chip apply` makes it equal".into(),
+            _ => return None,
+        };
+        Some(text)
+    }
+}
+
+fn driver_hint(error: &DriverError, writing: bool) -> &'static str {
+    match error {
+        DriverError::NoChip { .. } => {
+            "check that the clip sits with pin 1 at the dot, that the chip has its supply and that nothing else drives it"
+        }
+        DriverError::Unsteady { .. } => "a contact is bad: reseat the clip, shorten the leads, then try again",
+        DriverError::Protected { .. } => "nothing was erased; this version does not lift a chip's own protection",
+        DriverError::NotEnabled { .. } => "WP# may be low: it has to be pulled up to the chip's supply",
+        DriverError::Busy { .. } => "take the supply off the chip and give it again, then run the same command",
+        _ if writing => "the backup is in the vault; reseat or plug in again, then run the same command: it goes on",
+        _ => "reseat or plug in again, then run the same command",
+    }
+}

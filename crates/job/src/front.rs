@@ -1,0 +1,72 @@
+//! The face of the engine: whoever runs a job answers questions, hears news, and may ask it to stop.
+//!
+//! The command line is one face, a test another. The engine never prints and never reads a terminal. A face that cannot
+//! ask (no terminal, nobody there) says so by answering nothing; the engine then names the option that answers instead.
+
+/// A question that the engine cannot answer by itself.
+#[derive(Debug, Clone)]
+pub struct Question {
+    /// A fixed name, kept in the journal with the answer: `supplies-off`, `pin-1`, `clip-on`, `fused`.
+    pub name: &'static str,
+    /// What is asked.
+    pub text: String,
+    /// What to know before answering, one sentence each.
+    pub cautions: Vec<String>,
+    /// How it is answered.
+    pub kind: QuestionKind,
+}
+
+/// How a question is answered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum QuestionKind {
+    /// Yes or no; `--yes` says yes.
+    YesNo,
+    /// A name, as signature; `--signed NAME` gives it.
+    Signature,
+}
+
+/// An answer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Reply {
+    /// Yes.
+    Yes,
+    /// No.
+    No,
+    /// Signed by this person.
+    Signed(String),
+}
+
+/// What the engine reports on its way.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum News {
+    /// A sentence.
+    Said(String),
+    /// A phase begins.
+    Begins {
+        /// What is done.
+        phase: &'static str,
+        /// Bytes that lie before it.
+        total: u64,
+    },
+    /// So far.
+    Progress {
+        /// Bytes done of the phase.
+        done: u64,
+        /// Time on the link's clock, in microseconds: on a virtual bench it is counted, not waited for.
+        link_us: u64,
+    },
+    /// The phase is over.
+    Ends,
+}
+
+/// Whoever runs a job.
+pub trait Front {
+    /// Asks; none when nobody can be asked.
+    fn ask(&mut self, question: &Question) -> Option<Reply>;
+    /// Tells whether somebody is there to do something by hand.
+    fn is_attended(&self) -> bool;
+    /// Reports.
+    fn news(&mut self, news: &News);
+    /// Tells whether the person wants the running operation to end.
+    fn wants_stop(&self) -> bool;
+}

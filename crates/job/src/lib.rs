@@ -1,0 +1,26 @@
+//! The engine: what a command does, from the link's name to the last journal entry.
+//!
+//! This room opens links and puts the other rooms together; it prints nothing and parses no arguments. A caller gives a
+//! bench folder, the person's options and a [`Front`] that answers questions and hears news; it gets reports that can be
+//! written as JSON, and [`JobError`]s that know their exit status and what to do next.
+
+pub mod apply;
+pub mod capture;
+pub mod demo;
+pub mod error;
+pub mod front;
+pub mod identify;
+mod reach;
+pub mod ready;
+mod record;
+pub mod session;
+mod supply;
+pub mod text;
+mod wiring;
+
+pub use apply::{ApplyReport, Place, PlanReport, Target, VerifyReport};
+pub use capture::CaptureReport;
+pub use error::{ErrorKind, JobError};
+pub use front::{Front, News, Question, QuestionKind, Reply};
+pub use session::{ChipOptions, Session, now, open_bench};
+pub use vault;

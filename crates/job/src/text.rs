@@ -1,0 +1,109 @@
+//! Numbers and results as people read them.
+
+use crate::apply::{ApplyReport, VerifyReport};
+use crate::capture::{CaptureReport, EvidenceReport};
+
+/// A byte count: in MiB or KiB where it is whole, else in bytes.
+#[must_use]
+pub fn size(bytes: u64) -> String {
+    const MIB: u64 = 1 << 20;
+    const KIB: u64 = 1 << 10;
+    match bytes {
+        0 => "0 bytes".into(),
+        1 => "1 byte".into(),
+        _ if bytes.is_multiple_of(MIB) => format!("{} MiB", bytes / MIB),
+        _ if bytes.is_multiple_of(KIB) => format!("{} KiB", bytes / KIB),
+        _ => format!("{bytes} bytes"),
+    }
+}
+
+/// A time given in milliseconds.
+#[must_use]
+pub fn duration(ms: f64) -> String {
+    match ms {
+        _ if ms < 1.0 => format!("{:.0} us", ms * 1000.0),
+        _ if ms < 1000.0 => format!("{ms:.0} ms"),
+        _ if ms < 120_000.0 => format!("{:.1} s", ms / 1000.0),
+        _ => format!("{:.1} min", ms / 60_000.0),
+    }
+}
+
+/// The result of a write, in S3's sense: only said when everything was read again and nothing differs.
+#[must_use]
+pub fn applied(report: &ApplyReport) -> String {
+    let mut text =
+        format!("{} holds the wanted content: {} read again, 0 bytes differ", report.chip, size(report.verified_bytes));
+    if report.digested_sectors > 0 {
+        text += &digest_remark(report.digested_sectors);
+    }
+    text
+}
+
+/// The result of a comparison.
+#[must_use]
+pub fn verified(report: &VerifyReport) -> String {
+    let mut text = format!("{} holds this image: {} read, 0 bytes differ", report.chip, size(report.len));
+    if report.digested_sectors > 0 {
+        text += &digest_remark(report.digested_sectors);
+    }
+    text
+}
+
+fn digest_remark(sectors: u32) -> String {
+    format!(" ({sectors} sectors by CRC-32 on the link: a chance of 2^-32 for each that a difference goes unseen)")
+}
+
+/// The result of a capture.
+#[must_use]
+pub fn captured(report: &CaptureReport) -> String {
+    format!(
+        "captured {} of {}: {} passes agree, size {}",
+        size(u64::from(report.size)),
+        report.chip,
+        report.evidence.passes.len(),
+        if report.evidence.size_measured { "measured" } else { "as declared, not proven by the content" }
+    )
+}
+
+/// The passes behind a capture, one line each.
+#[must_use]
+pub fn passes(evidence: &EvidenceReport) -> Vec<String> {
+    evidence
+        .passes
+        .iter()
+        .enumerate()
+        .map(|(index, pass)| {
+            #[expect(clippy::cast_precision_loss, reason = "milliseconds of a pass")]
+            let took = duration(pass.took_ms as f64);
+            format!(
+                "pass {}: {:02X}h at {:.2} MHz, {}, {} in {took}",
+                index + 1,
+                pass.opcode,
+                f64::from(pass.clock_hz) / 1e6,
+                pass.order,
+                if pass.digest { "digested on the link" } else { "every byte" },
+            )
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_are_short_and_exact() {
+        assert_eq!(size(16 << 20), "16 MiB");
+        assert_eq!(size(4096), "4 KiB");
+        assert_eq!(size(4097), "4097 bytes");
+        assert_eq!(size(1), "1 byte");
+    }
+
+    #[test]
+    fn times_have_a_fitting_unit() {
+        assert_eq!(duration(0.704), "704 us");
+        assert_eq!(duration(64.0), "64 ms");
+        assert_eq!(duration(41_000.0), "41.0 s");
+        assert_eq!(duration(240_000.0), "4.0 min");
+    }
+}

@@ -1,0 +1,439 @@
+//! The chip: a slave on four wires that sees chip select and bytes, and knows nothing of requests.
+//!
+//! The output during a byte depends only on the bytes before it; commands take effect when chip select rises. Modelled
+//! are the commands of [`nor::command`], the erase types of the [`Model`], 60h, 31h and 11h, and for chips over 16 MiB
+//! 13h, 0Ch, 12h, 21h and DCh. While an operation runs only the status registers answer; asleep (B9h) only ABh is heard.
+//! A command that is cut short or has bytes too many does nothing. Everything beside JESD216's 5Ah is from memory of
+//! public datasheets, as `nor::command` says it.
+//!
+//! Whoever holds the chip brings the time, in nanoseconds, and it never goes back. Waking up, reset and mode changes
+//! take no time here. An operation's change is made in the cells at its start (see `cells`) and ends by the clock.
+
+use nor::catalogue::class_erase_times;
+use nor::chip::Times;
+use nor::command as op;
+
+use crate::bench_file::{ChipSpec, ChipTimes};
+use crate::cells::{Before, Cells};
+use crate::model::{Model, Reach};
+use crate::phase::{Output, Phase, Then};
+use crate::random::Stream;
+use crate::registers::{Registers, StatusWrite};
+
+/// Time of a status write (from memory of Winbond datasheets; tables do not state it).
+const STATUS_TIMES: Times = Times { typical_us: 10_000, max_us: 15_000 };
+
+/// One chip on its socket.
+#[derive(Debug)]
+pub(crate) struct Chip {
+    pub(crate) model: Model,
+    pub(crate) cells: Cells,
+    registers: Registers,
+    times: ChipTimes,
+    unique_id: [u8; 8],
+    powered: bool,
+    phase: Phase,
+    busy: Option<Busy>,
+    asleep: bool,
+    four_byte: bool,
+    reset_enabled: bool,
+    deaf: bool,
+    page: Vec<u8>,
+    stored_changed: bool,
+    /// Operations do not end (a fault).
+    never_ends: bool,
+    /// Opcodes of other makers make the chip deaf (a fault).
+    deafens: bool,
+}
+
+/// An operation under way.
+#[derive(Debug)]
+struct Busy {
+    started: u64,
+    /// None: it does not end.
+    ends: Option<u64>,
+    change: Change,
+}
+
+#[derive(Debug)]
+enum Change {
+    Cells(Before),
+    Status { before: [u8; 3] },
+}
+
+/// A look into a chip, for tests and for people.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ChipState {
+    /// Whether it has its supply.
+    pub powered: bool,
+    /// Whether an operation is under way.
+    pub busy: bool,
+    /// The write enable latch.
+    pub write_enabled: bool,
+    /// Status register 1 as read now.
+    pub status: u8,
+    /// The non-volatile registers 1 to 3.
+    pub stored: [u8; 3],
+    /// Deep power-down.
+    pub asleep: bool,
+    /// Four-byte address mode.
+    pub four_byte: bool,
+    /// Whether it went deaf on an opcode.
+    pub deaf: bool,
+    /// What 4Bh answers on a Winbond-like chip.
+    pub unique_id: [u8; 8],
+}
+
+impl Chip {
+    /// A chip with its supply on; `stored` are its non-volatile registers, `stream` draws its unique id.
+    pub(crate) fn new(spec: &ChipSpec, stored: [u8; 3], times: ChipTimes, cells: Cells, stream: &mut Stream) -> Self {
+        let model = spec.model.clone();
+        let registers = Registers::new(model.layout, model.size, model.winbond_like, spec.write_protect_pin, stored);
+        let mut unique_id = [0; 8];
+        stream.fill(&mut unique_id);
+        let four_byte = model.reach == Reach::Four;
+        let page = vec![nor::ERASED; model.page as usize];
+        Self {
+            model,
+            cells,
+            registers,
+            times,
+            unique_id,
+            powered: true,
+            phase: Phase::Idle,
+            busy: None,
+            asleep: false,
+            four_byte,
+            reset_enabled: false,
+            deaf: false,
+            page,
+            stored_changed: false,
+            never_ends: false,
+            deafens: false,
+        }
+    }
+
+    /// Chip select falls.
+    pub(crate) fn select(&mut self, now: u64) {
+        self.settle(now);
+        self.phase = if self.powered { Phase::Opcode } else { Phase::Ignore };
+    }
+
+    /// The byte that the chip puts on its output next.
+    pub(crate) fn next_out(&mut self, now: u64) -> u8 {
+        self.settle(now);
+        let Phase::Out(output) = &self.phase else { return nor::ERASED };
+        match *output {
+            Output::Status(number) => {
+                self.registers.read(number, self.busy.is_some(), self.four_byte).unwrap_or(nor::ERASED)
+            }
+            Output::Id(index) => self.model.id.get(index).copied().unwrap_or(0),
+            Output::Maker(swapped) => {
+                if swapped {
+                    self.device_code()
+                } else {
+                    self.model.id[0]
+                }
+            }
+            Output::Release => self.device_code(),
+            Output::Tables(at) => self.model.tables.get(at).copied().unwrap_or(nor::ERASED),
+            Output::UniqueId(index) => self.unique_id[index % 8],
+            Output::Array(at) => {
+                let mut byte = [0];
+                self.cells.read(at, &mut byte);
+                byte[0]
+            }
+        }
+    }
+
+    /// A byte came in.
+    pub(crate) fn take_in(&mut self, byte: u8) {
+        let phase = std::mem::replace(&mut self.phase, Phase::Ignore);
+        self.phase = match phase {
+            Phase::Opcode => self.decode(byte),
+            Phase::Page { at, count } => self.latch(at, count, &[byte]),
+            Phase::Out(Output::Array(at)) => Phase::Out(Output::Array(at.wrapping_add(1) & (self.model.size - 1))),
+            other => other.after(byte),
+        };
+    }
+
+    /// Bytes come in, one after the other; page data is taken in one piece.
+    pub(crate) fn take_all(&mut self, bytes: &[u8]) {
+        for (index, byte) in bytes.iter().enumerate() {
+            if let Phase::Page { at, count } = self.phase {
+                self.phase = self.latch(at, count, &bytes[index..]);
+                return;
+            }
+            self.take_in(*byte);
+        }
+    }
+
+    /// Fills `out` with what the chip answers from `now` on, a byte every `byte_ns`; array data comes in one piece.
+    pub(crate) fn give_all(&mut self, out: &mut [u8], now: u64, byte_ns: u64) {
+        if let Phase::Out(Output::Array(at)) = self.phase {
+            self.cells.read(at, out);
+            let moved = u32::try_from(out.len() as u64 % u64::from(self.model.size)).expect("below the chip's size");
+            self.phase = Phase::Out(Output::Array(at.wrapping_add(moved) & (self.model.size - 1)));
+            return;
+        }
+        let mut now = now;
+        for byte in out {
+            *byte = self.next_out(now);
+            self.take_in(0);
+            now = now.saturating_add(byte_ns);
+        }
+    }
+
+    /// Chip select rises: the command takes effect.
+    pub(crate) fn deselect(&mut self, now: u64) {
+        self.settle(now);
+        match std::mem::replace(&mut self.phase, Phase::Idle) {
+            Phase::Bare(opcode) => self.act(opcode, now),
+            Phase::Lead { then: Then::Release, .. } | Phase::Out(Output::Release) => self.asleep = false,
+            Phase::Erase { at, size } => {
+                let at = at & (self.model.size - 1) & !(size - 1);
+                let stated = self.model.erases.iter().find(|erase| erase.size == size).map(|erase| erase.times);
+                self.erase(at, size, stated.unwrap_or_else(|| class_erase_times(size)), now);
+            }
+            Phase::Page { at, count } if count > 0 => self.program(at, now),
+            Phase::Status { first, bytes } => {
+                if let StatusWrite::Stored { before } = self.registers.write(first, &bytes) {
+                    self.stored_changed = true;
+                    self.start(Change::Status { before }, STATUS_TIMES, now);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// The supply fails: what is under way stays where it is, what is volatile is gone.
+    pub(crate) fn power_down(&mut self, now: u64, stream: &mut Stream) {
+        self.settle(now);
+        if let Some(busy) = self.busy.take() {
+            let share = match busy.ends {
+                #[expect(clippy::cast_precision_loss, reason = "a share needs no more than a double's digits")]
+                Some(ends) if ends > busy.started => (now - busy.started) as f64 / (ends - busy.started) as f64,
+                _ => 1.0,
+            };
+            match busy.change {
+                Change::Cells(before) => self.cells.cut(&before, share, stream),
+                Change::Status { before } if stream.fraction() > share => {
+                    self.registers.restore(before);
+                    self.stored_changed = true;
+                }
+                Change::Status { .. } => {}
+            }
+        }
+        self.powered = false;
+        self.phase = Phase::Ignore;
+    }
+
+    /// The supply comes back.
+    pub(crate) fn power_up(&mut self) {
+        self.registers.power_up();
+        self.powered = true;
+        self.deaf = false;
+        self.asleep = false;
+        self.reset_enabled = false;
+        self.four_byte = self.model.reach == Reach::Four;
+        self.phase = Phase::Idle;
+    }
+
+    /// From now on operations end or do not; one under way is caught as well.
+    pub(crate) fn set_never_ends(&mut self, never: bool, now: u64) {
+        self.settle(now);
+        self.never_ends = never;
+        if let Some(busy) = self.busy.as_mut().filter(|_| never) {
+            busy.ends = None;
+        }
+    }
+
+    /// From now on other makers' opcodes make the chip deaf, or do not.
+    pub(crate) fn set_deafens(&mut self, deafens: bool) {
+        self.deafens = deafens;
+    }
+
+    /// All protection bits rise, until the next power-up.
+    pub(crate) fn raise_protection(&mut self) {
+        self.registers.raise_protection();
+    }
+
+    /// The non-volatile registers, if a status write touched them since this was last asked.
+    pub(crate) fn take_stored(&mut self) -> Option<[u8; 3]> {
+        std::mem::take(&mut self.stored_changed).then(|| self.registers.stored())
+    }
+
+    /// What a test may look at.
+    pub(crate) fn state(&mut self, now: u64) -> ChipState {
+        self.settle(now);
+        ChipState {
+            powered: self.powered,
+            busy: self.busy.is_some(),
+            write_enabled: self.registers.latch,
+            status: self
+                .registers
+                .read(1, self.busy.is_some(), self.four_byte)
+                .expect("every chip has the first register"),
+            stored: self.registers.stored(),
+            asleep: self.asleep,
+            four_byte: self.four_byte,
+            deaf: self.deaf,
+            unique_id: self.unique_id,
+        }
+    }
+
+    /// What the opcode asks for. Fixed opcodes come first: tables that name one of them as an erase do not change it.
+    fn decode(&mut self, opcode: u8) -> Phase {
+        let reset_enabled = std::mem::take(&mut self.reset_enabled);
+        if self.deaf || self.asleep && opcode != op::RELEASE {
+            return Phase::Ignore;
+        }
+        if self.deafens && !self.is_its_own(opcode) {
+            self.deaf = true;
+            return Phase::Ignore;
+        }
+        let winbond_like = self.model.winbond_like;
+        match opcode {
+            op::READ_STATUS => return Phase::Out(Output::Status(1)),
+            op::READ_STATUS_2 => return Phase::Out(Output::Status(2)),
+            op::READ_STATUS_3 => return Phase::Out(Output::Status(3)),
+            _ if self.busy.is_some() => return Phase::Ignore,
+            _ => {}
+        }
+        if !matches!(opcode, op::WRITE_STATUS | 0x31 | 0x11) {
+            self.registers.volatile_next = false;
+        }
+        let width = if self.four_byte { 4 } else { 3 };
+        let lead = |then, address, dummy| Phase::Lead { then, at: 0, address, dummy };
+        let erase = |size| Then::Erase { size };
+        match opcode {
+            op::READ_ID => Phase::Out(Output::Id(0)),
+            op::READ_MAKER => lead(Then::Maker, 3, 0),
+            op::READ_SFDP => lead(Then::Tables, 3, 1),
+            op::RELEASE => lead(Then::Release, 0, 3),
+            op::READ => lead(Then::Read, width, 0),
+            op::READ_FAST => lead(Then::Read, width, 1),
+            op::PROGRAM => lead(Then::Program, width, 0),
+            op::WRITE_STATUS => Phase::Status { first: 1, bytes: Vec::new() },
+            0x31 if winbond_like => Phase::Status { first: 2, bytes: Vec::new() },
+            0x11 if winbond_like => Phase::Status { first: 3, bytes: Vec::new() },
+            op::READ_UNIQUE_ID if winbond_like => lead(Then::UniqueId, width, 1),
+            op::RESET => {
+                self.reset_enabled = reset_enabled;
+                Phase::Bare(opcode)
+            }
+            op::WRITE_ENABLE
+            | op::WRITE_DISABLE
+            | op::WRITE_ENABLE_VOLATILE
+            | op::POWER_DOWN
+            | op::RESET_ENABLE
+            | op::ENTER_FOUR_BYTE
+            | op::LEAVE_FOUR_BYTE
+            | op::CHIP_ERASE
+            | 0x60 => Phase::Bare(opcode),
+            0x13 if self.model.has_long_opcodes() => lead(Then::Read, 4, 0),
+            0x0C if self.model.has_long_opcodes() => lead(Then::Read, 4, 1),
+            0x12 if self.model.has_long_opcodes() => lead(Then::Program, 4, 0),
+            0x21 if self.model.has_long_opcodes() => lead(erase(4096), 4, 0),
+            0xDC if self.model.has_long_opcodes() => lead(erase(65_536), 4, 0),
+            _ => self.model.erase_by(opcode).map_or(Phase::Ignore, |kind| lead(erase(kind.size), width, 0)),
+        }
+        .begin(&mut self.page)
+    }
+
+    /// What a chip with the deaf-after-opcode fault takes: the opcodes common to all makers, and its own erases.
+    fn is_its_own(&self, opcode: u8) -> bool {
+        const COMMON: [u8; 10] = [
+            op::RELEASE,
+            op::READ_ID,
+            op::READ_SFDP,
+            op::READ_STATUS,
+            op::READ_MAKER,
+            op::READ,
+            op::READ_FAST,
+            op::WRITE_ENABLE,
+            op::WRITE_DISABLE,
+            op::PROGRAM,
+        ];
+        COMMON.contains(&opcode) || opcode == op::CHIP_ERASE || self.model.erase_by(opcode).is_some()
+    }
+
+    /// Puts page data into the latch; past the page's end it goes on at the page's beginning.
+    fn latch(&mut self, at: u32, count: usize, bytes: &[u8]) -> Phase {
+        let len = self.page.len();
+        for (index, byte) in (at as usize + count..).zip(bytes) {
+            self.page[index % len] = *byte;
+        }
+        Phase::Page { at, count: count + bytes.len() }
+    }
+
+    fn act(&mut self, opcode: u8, now: u64) {
+        match opcode {
+            op::WRITE_ENABLE => self.registers.latch = true,
+            op::WRITE_DISABLE => self.registers.latch = false,
+            op::WRITE_ENABLE_VOLATILE => self.registers.volatile_next = true,
+            op::POWER_DOWN => self.asleep = true,
+            op::RESET_ENABLE => self.reset_enabled = true,
+            op::RESET if std::mem::take(&mut self.reset_enabled) => {
+                self.registers.reset();
+                self.four_byte = self.model.reach == Reach::Four;
+            }
+            op::ENTER_FOUR_BYTE | op::LEAVE_FOUR_BYTE => {
+                if let Reach::Mode { write_enable } = self.model.reach
+                    && (!write_enable || std::mem::take(&mut self.registers.latch))
+                {
+                    self.four_byte = opcode == op::ENTER_FOUR_BYTE;
+                }
+            }
+            op::CHIP_ERASE | 0x60 => self.erase(0, self.model.size, self.model.chip_erase, now),
+            _ => {}
+        }
+    }
+
+    fn erase(&mut self, at: u32, size: u32, times: Times, now: u64) {
+        if self.may_change(at, size) {
+            let before = self.cells.erase(at, size);
+            self.start(Change::Cells(before), times, now);
+        }
+    }
+
+    fn program(&mut self, at: u32, now: u64) {
+        let at = at & (self.model.size - 1) & !(self.model.page - 1);
+        if self.may_change(at, self.model.page) {
+            let before = self.cells.program(at, &self.page);
+            self.start(Change::Cells(before), self.model.program, now);
+        }
+    }
+
+    /// Without the latch nothing happens; a protected range takes the latch and nothing else.
+    fn may_change(&mut self, at: u32, len: u32) -> bool {
+        let enabled = self.registers.latch;
+        if enabled && self.registers.protects(at, len) {
+            self.registers.latch = false;
+            return false;
+        }
+        enabled
+    }
+
+    fn start(&mut self, change: Change, times: Times, now: u64) {
+        let us = match self.times {
+            ChipTimes::Typical => times.typical_us,
+            ChipTimes::Maximum => times.max_us,
+        };
+        let ends = now.saturating_add(us.saturating_mul(1000));
+        self.busy = Some(Busy { started: now, ends: (!self.never_ends).then_some(ends), change });
+    }
+
+    /// Ends what is due.
+    fn settle(&mut self, now: u64) {
+        if self.busy.as_ref().and_then(|busy| busy.ends).is_some_and(|ends| ends <= now) {
+            self.busy = None;
+            self.registers.latch = false;
+        }
+    }
+
+    /// The eight-bit device code of 90h and ABh: one less than the id's capacity code (from memory, Winbond).
+    fn device_code(&self) -> u8 {
+        self.model.id.get(2).map_or(0, |capacity| capacity.wrapping_sub(1))
+    }
+}

@@ -1,0 +1,150 @@
+//! Cutting content into chunks, and finding a chunk again.
+
+use std::collections::{HashMap, HashSet};
+use std::io::Read;
+
+use sha2::{Digest as _, Sha256};
+
+use crate::Vault;
+use crate::error::{VaultError, damaged};
+use crate::names::Digest;
+use crate::objects::Room;
+use crate::pack::{self, CHUNK, Chunk, Packer, Slot, TRAILER};
+use crate::store::LARGEST;
+
+/// A content, cut: its hashes, its chunks in order, and each different chunk once, compressed.
+pub(crate) struct Cut {
+    pub(crate) size: u64,
+    pub(crate) blake3: Digest,
+    pub(crate) sha256: Digest,
+    pub(crate) runs: Vec<(Digest, u64)>,
+    pub(crate) distinct: Vec<Chunk>,
+}
+
+impl Cut {
+    /// Returns all that `content` yields, cut. `name` is for error messages.
+    pub(crate) fn new(content: &mut impl Read, name: &str) -> Result<Self, VaultError> {
+        let mut packer = Packer::new();
+        let mut buffer = Vec::with_capacity(CHUNK);
+        let (mut blake3, mut sha256, mut size) = (blake3::Hasher::new(), Sha256::new(), 0_u64);
+        let (mut runs, mut distinct, mut seen) = (Vec::<(Digest, u64)>::new(), Vec::new(), HashSet::new());
+        loop {
+            buffer.clear();
+            let read = content.by_ref().take(CHUNK as u64).read_to_end(&mut buffer);
+            let read = read.map_err(|source| VaultError::Input { name: name.to_owned(), source })?;
+            if read == 0 {
+                break;
+            }
+            size += read as u64;
+            if size > LARGEST {
+                return Err(VaultError::TooLarge { name: name.to_owned(), limit: LARGEST });
+            }
+            blake3.update(&buffer);
+            sha256.update(&buffer);
+            let hash = Digest::blake3(&buffer);
+            match runs.last_mut() {
+                Some((last, times)) if *last == hash => *times += 1,
+                _ => runs.push((hash, 1)),
+            }
+            if seen.insert(hash) {
+                distinct.push(packer.chunk(hash, &buffer));
+            }
+        }
+        let (blake3, sha256) = (Digest(*blake3.finalize().as_bytes()), Digest(sha256.finalize().into()));
+        Ok(Self { size, blake3, sha256, runs, distinct })
+    }
+}
+
+/// Loads chunks, from whichever pack gives the right bytes.
+pub(crate) struct ChunkSource<'a> {
+    vault: &'a Vault,
+    wanted: Vec<Digest>,
+    packs_of: HashMap<Digest, Vec<String>>,
+    slots: HashMap<String, HashMap<Digest, Slot>>,
+    fresh: bool,
+}
+
+impl<'a> ChunkSource<'a> {
+    /// Returns a source for the chunks `wanted`, all of which are looked up at once.
+    pub(crate) fn new(vault: &'a Vault, wanted: Vec<Digest>) -> Result<Self, VaultError> {
+        let packs_of = vault.with_index(|index| index.packs_of(&wanted))?;
+        Ok(Self { vault, wanted, packs_of, slots: HashMap::new(), fresh: false })
+    }
+
+    /// Returns whether the chunk can be read and gives its hash, by what the index says.
+    pub(crate) fn holds(&mut self, chunk: &Digest) -> bool {
+        self.attempt(chunk).is_ok()
+    }
+
+    /// Returns a chunk's raw bytes, checked. Where the index leads astray, a fresh one is asked, once.
+    pub(crate) fn load(&mut self, chunk: &Digest) -> Result<Vec<u8>, VaultError> {
+        let mut result = self.attempt(chunk);
+        if result.is_err() && !self.fresh {
+            self.fresh = true;
+            self.vault.drop_index()?;
+            self.packs_of = self.vault.with_index(|index| index.packs_of(&self.wanted))?;
+            result = self.attempt(chunk);
+        }
+        let error = match result {
+            Ok(bytes) => return Ok(bytes),
+            Err(error) => error,
+        };
+        // With no pack to name, the chunk was in one whose index cannot be read, or in one that is gone.
+        let error = match error {
+            Some(error) => Some(error),
+            None => self.vault.with_index(|index| Ok(index.unreadable.pop()))?,
+        };
+        Err(error.unwrap_or_else(|| VaultError::Damaged {
+            object: self.vault.objects().key(Room::Packs, "*"),
+            chunk: Some(*chunk),
+            at: None,
+            why: "no pack holds the chunk".to_owned(),
+        }))
+    }
+
+    /// Returns the chunk from the first pack that gives it, or the last pack's error if any pack was named.
+    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<VaultError>> {
+        let mut error = None;
+        for pack in self.packs_of.get(chunk).into_iter().flatten() {
+            match load_from(self.vault, &mut self.slots, pack, chunk) {
+                Ok(bytes) => return Ok(bytes),
+                Err(failed) => error = Some(failed),
+            }
+        }
+        Err(error)
+    }
+}
+
+impl Vault {
+    /// Returns the slots of a pack.
+    pub(crate) fn read_slots(&self, name: &str) -> Result<Vec<Slot>, VaultError> {
+        let bad = |why| damaged(&self.objects().key(Room::Packs, name), why);
+        let size = self.objects().size(Room::Packs, name)?;
+        let at = size.checked_sub(TRAILER as u64).ok_or_else(|| bad("too short for a pack"))?;
+        let trailer = self.objects().read_range(Room::Packs, name, at, TRAILER as u64)?;
+        let (offset, len) = pack::parse_trailer(&trailer, size).map_err(bad)?;
+        let index = self.objects().read_range(Room::Packs, name, offset, len + TRAILER as u64)?;
+        pack::parse_index(&index, offset).map_err(bad)
+    }
+}
+
+fn load_from(
+    vault: &Vault,
+    slots: &mut HashMap<String, HashMap<Digest, Slot>>,
+    pack: &str,
+    chunk: &Digest,
+) -> Result<Vec<u8>, VaultError> {
+    if !slots.contains_key(pack) {
+        let read = vault.read_slots(pack)?;
+        slots.insert(pack.to_owned(), read.into_iter().map(|slot| (slot.hash, slot)).collect());
+    }
+    let bad = |why: &str| VaultError::Damaged {
+        object: vault.objects().key(Room::Packs, pack),
+        chunk: Some(*chunk),
+        at: None,
+        why: why.to_owned(),
+    };
+    let slot = slots[pack].get(chunk).ok_or_else(|| bad("its index does not name the chunk"))?;
+    let stored = vault.objects().read_range(Room::Packs, pack, slot.offset, slot.stored_len.into())?;
+    pack::unpack(slot, &stored).map_err(bad)
+}

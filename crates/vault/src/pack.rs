@@ -1,0 +1,253 @@
+//! The pack: one immutable object with all new chunks of one put, and their index.
+//!
+//! ```text
+//! at 0        8 bytes   "FHPACK1\n"
+//!             8 bytes   copy number (0, unless an object of the same name is damaged)
+//!             stored chunks, one after the other
+//! index       49 bytes a chunk: BLAKE3 of the raw bytes 32, offset 8, stored length 4, raw length 4, method 1
+//! last 56     index offset 8, index length 8, BLAKE3 of the index 32, "FHPACKIX"
+//! ```
+//!
+//! Numbers are little-endian. The object's name is the BLAKE3 of all its bytes: a reader checks the index by its own
+//! hash and each chunk by its own; scrub also checks the name, and so finds a flipped bit that decompression does not
+//! notice. The index stands last because chunks are written before their stored lengths are known.
+//!
+//! Everything here is pure. Bytes come from disk and are hostile (S10): each length is checked against what remains.
+
+use bytes::Bytes;
+use object_store::PutPayload;
+
+use crate::names::Digest;
+
+/// Raw bytes in a chunk, but for a content's last one. 64 KiB is the common large erase block, so what a partial update
+/// leaves alone stays shared.
+pub(crate) const CHUNK: usize = 64 * 1024;
+/// Bytes at the end of a pack that say where its index is.
+pub(crate) const TRAILER: usize = 56;
+
+const MAGIC: &[u8; 8] = b"FHPACK1\n";
+const END: &[u8; 8] = b"FHPACKIX";
+const HEAD: usize = 16;
+const ENTRY: usize = 49;
+const LEVEL: i32 = 3; // zstd's default: more costs time at the bench and gains little on firmware (common practice, no source)
+
+/// How a chunk is stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Method {
+    Raw = 0,
+    Zstd = 1,
+}
+
+/// A chunk as it is stored.
+#[derive(Debug, Clone)]
+pub(crate) struct Chunk {
+    pub(crate) hash: Digest,
+    pub(crate) raw_len: u32,
+    pub(crate) method: Method,
+    pub(crate) stored: Bytes,
+}
+
+/// One line of a pack's index.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Slot {
+    pub(crate) hash: Digest,
+    pub(crate) offset: u64,
+    pub(crate) stored_len: u32,
+    pub(crate) raw_len: u32,
+    pub(crate) method: Method,
+}
+
+impl Slot {
+    /// Returns the chunk's stored bytes out of its whole pack, sharing them.
+    pub(crate) fn stored(&self, pack: &Bytes) -> Result<Bytes, &'static str> {
+        let from = usize::try_from(self.offset).unwrap_or(usize::MAX);
+        let range = from..from.saturating_add(self.stored_len as usize);
+        if range.end > pack.len() {
+            return Err("the pack is shorter than it was");
+        }
+        Ok(pack.slice(range))
+    }
+}
+
+/// Makes stored chunks out of raw ones; holds zstd's working memory so that it is set up once.
+pub(crate) struct Packer {
+    zstd: zstd::bulk::Compressor<'static>,
+    scratch: Vec<u8>,
+}
+
+impl Packer {
+    pub(crate) fn new() -> Self {
+        let zstd = zstd::bulk::Compressor::new(LEVEL).expect("zstd takes its own default level");
+        Self { zstd, scratch: vec![0; CHUNK] }
+    }
+
+    /// Returns `raw` compressed, or as it is when compression gains nothing.
+    pub(crate) fn chunk(&mut self, hash: Digest, raw: &[u8]) -> Chunk {
+        // The room ends one byte before the raw length: output that does not fit is not smaller.
+        let room = raw.len() - 1;
+        let (method, stored) = match self.zstd.compress_to_buffer(raw, &mut self.scratch[..room]) {
+            Ok(len) => (Method::Zstd, Bytes::copy_from_slice(&self.scratch[..len])),
+            Err(_) => (Method::Raw, Bytes::copy_from_slice(raw)),
+        };
+        let raw_len = u32::try_from(raw.len()).expect("a chunk has at most 64 KiB");
+        Chunk { hash, raw_len, method, stored }
+    }
+}
+
+/// Returns a pack's name and bytes. The chunks are shared with the payload, not copied.
+pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> (Digest, PutPayload) {
+    let mut parts = Vec::with_capacity(chunks.len() + 2);
+    parts.push(Bytes::from([&MAGIC[..], &copy.to_le_bytes()].concat()));
+    let mut index = Vec::with_capacity(chunks.len() * ENTRY + TRAILER);
+    let mut offset = HEAD as u64;
+    for chunk in chunks {
+        let stored_len = u32::try_from(chunk.stored.len()).expect("a stored chunk has at most 64 KiB");
+        index.extend_from_slice(&chunk.hash.0);
+        index.extend_from_slice(&offset.to_le_bytes());
+        index.extend_from_slice(&stored_len.to_le_bytes());
+        index.extend_from_slice(&chunk.raw_len.to_le_bytes());
+        index.push(chunk.method as u8);
+        parts.push(chunk.stored.clone());
+        offset += u64::from(stored_len);
+    }
+    let hash = Digest::blake3(&index);
+    let len = index.len() as u64;
+    index.extend_from_slice(&offset.to_le_bytes());
+    index.extend_from_slice(&len.to_le_bytes());
+    index.extend_from_slice(&hash.0);
+    index.extend_from_slice(END);
+    parts.push(index.into());
+    let mut whole = blake3::Hasher::new();
+    for part in &parts {
+        whole.update(part);
+    }
+    (Digest(*whole.finalize().as_bytes()), parts.into_iter().collect())
+}
+
+/// Returns where the index lies, as `(offset, length)`, read from a pack's last [`TRAILER`] bytes. `size` is the pack's.
+pub(crate) fn parse_trailer(trailer: &[u8], size: u64) -> Result<(u64, u64), &'static str> {
+    let Ok(trailer) = <&[u8; TRAILER]>::try_from(trailer) else {
+        return Err("too short for a pack");
+    };
+    if &trailer[48..] != END {
+        return Err("its end is not the end of a pack");
+    }
+    let (offset, len) = (u64_at(trailer, 0), u64_at(trailer, 8));
+    let end = offset.checked_add(len).and_then(|end| end.checked_add(TRAILER as u64));
+    if offset < HEAD as u64 || end != Some(size) || len % ENTRY as u64 != 0 {
+        return Err("its index does not lie where its end says");
+    }
+    Ok((offset, len))
+}
+
+/// Returns the slots of an index. `index` is the index and the trailer after it; `offset` is what [`parse_trailer`] said.
+pub(crate) fn parse_index(index: &[u8], offset: u64) -> Result<Vec<Slot>, &'static str> {
+    let Some((index, trailer)) = index.split_last_chunk::<TRAILER>() else {
+        return Err("too short for a pack");
+    };
+    if Digest::blake3(index).0 != trailer[16..48] {
+        return Err("its index has changed");
+    }
+    index.chunks_exact(ENTRY).map(|entry| parse_slot(entry, offset)).collect()
+}
+
+/// Returns the raw bytes of a chunk, checked by its hash.
+pub(crate) fn unpack(slot: &Slot, stored: &[u8]) -> Result<Vec<u8>, &'static str> {
+    let raw = match slot.method {
+        Method::Raw => stored.to_vec(),
+        Method::Zstd => zstd::bulk::decompress(stored, slot.raw_len as usize).map_err(|_| "cannot be decompressed")?,
+    };
+    if raw.len() != slot.raw_len as usize || Digest::blake3(&raw) != slot.hash {
+        return Err("its bytes do not give its hash");
+    }
+    Ok(raw)
+}
+
+fn parse_slot(entry: &[u8], end: u64) -> Result<Slot, &'static str> {
+    let u32_at = |at: usize| u32::from_le_bytes(entry[at..at + 4].try_into().expect("four bytes"));
+    let slot = Slot {
+        hash: Digest(entry[..32].try_into().expect("32 bytes")),
+        offset: u64_at(entry, 32),
+        stored_len: u32_at(40),
+        raw_len: u32_at(44),
+        method: match entry[48] {
+            0 => Method::Raw,
+            1 => Method::Zstd,
+            _ => return Err("it names a method that this program does not know"),
+        },
+    };
+    let inside = slot.offset.checked_add(u64::from(slot.stored_len)).is_some_and(|last| last <= end);
+    if !inside || slot.offset < HEAD as u64 || slot.raw_len as usize > CHUNK || slot.stored_len > slot.raw_len {
+        return Err("a chunk does not lie inside it");
+    }
+    Ok(slot)
+}
+
+fn u64_at(bytes: &[u8], at: usize) -> u64 {
+    u64::from_le_bytes(bytes[at..at + 8].try_into().expect("eight bytes"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn slots(pack: &[u8]) -> Result<Vec<Slot>, &'static str> {
+        let trailer = pack.len().checked_sub(TRAILER).ok_or("short")?;
+        let (offset, _) = parse_trailer(&pack[trailer..], pack.len() as u64)?;
+        parse_index(&pack[usize::try_from(offset).unwrap()..], offset)
+    }
+
+    fn sample() -> (Digest, Bytes) {
+        let mut packer = Packer::new();
+        let raws: [&[u8]; 3] = [&[0xFF; CHUNK], b"short and not compressible", &[7]];
+        let chunks: Vec<_> = raws.iter().map(|raw| packer.chunk(Digest::blake3(raw), raw)).collect();
+        let (name, payload) = assemble(&chunks, 0);
+        (name, payload.into())
+    }
+
+    #[test]
+    fn a_pack_reads_back_and_blank_costs_almost_nothing() {
+        let (name, pack) = sample();
+        assert_eq!(name, Digest::blake3(&pack));
+        let slots = slots(&pack).unwrap();
+        assert!(slots[0].stored_len < 64, "{:?}", slots[0]);
+        assert_eq!(slots[1].method, Method::Raw);
+        for slot in &slots {
+            let raw = unpack(slot, &slot.stored(&pack).unwrap()).unwrap();
+            assert_eq!(Digest::blake3(&raw), slot.hash);
+        }
+    }
+
+    #[test]
+    fn s10_a_changed_or_cut_index_is_refused_and_never_panics() {
+        let (_, pack) = sample();
+        let index = pack.len() - TRAILER - 3 * ENTRY;
+        for at in index..pack.len() {
+            let mut bad = pack.to_vec();
+            bad[at] ^= 0x40;
+            assert!(slots(&bad).is_err(), "byte {at}");
+        }
+        for len in 0..pack.len() {
+            assert!(slots(&pack[..len]).is_err(), "cut to {len}");
+        }
+    }
+
+    #[test]
+    fn s10_slots_outside_the_pack_are_refused() {
+        let entry = |offset: u64, stored: u32, raw: u32, method: u8| {
+            let mut entry = vec![0; 32];
+            entry.extend_from_slice(&offset.to_le_bytes());
+            entry.extend_from_slice(&stored.to_le_bytes());
+            entry.extend_from_slice(&raw.to_le_bytes());
+            entry.push(method);
+            parse_slot(&entry, 1000)
+        };
+        assert!(entry(16, 10, 10, 0).is_ok());
+        assert!(entry(15, 10, 10, 0).is_err());
+        assert!(entry(991, 10, 10, 0).is_err());
+        assert!(entry(u64::MAX, 10, 10, 0).is_err());
+        assert!(entry(16, 11, 10, 0).is_err());
+        assert!(entry(16, 10, 65537, 1).is_err());
+        assert!(entry(16, 10, 10, 2).is_err());
+    }
+}

@@ -1,0 +1,326 @@
+//! Putting content in, and getting it back.
+//!
+//! A put cuts the content into 64 KiB chunks, looks up which of them the bench holds already, and writes the new ones as
+//! one pack; when the pack is durable it writes the manifest; when that is durable it returns. Cut off in between, it
+//! leaves a pack that no manifest lists: the next put of the same content uses its chunks, and scrub reports it until
+//! then.
+//!
+//! What a reader would question: a chunk counts as held only after it was read back and gave its hash. That costs a read
+//! of the whole content when a chip is captured a second time, and it is worth it: a capture that silently leant on a
+//! damaged chunk would be no way back. The damaged chunk stays where it is, and the new copy is found beside it.
+
+use std::fs::{self, OpenOptions};
+use std::io::{self, Read, Write};
+use std::mem;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use serde_json::Value;
+
+use crate::Vault;
+use crate::chunks::{ChunkSource, Cut};
+use crate::error::{VaultError, damaged, io_error};
+use crate::index::{Filter, Listed};
+use crate::manifest::{FORMAT, Manifest};
+use crate::names::{Digest, JobId, Kind, check_line, check_time};
+use crate::objects::{Room, sync_dir};
+use crate::pack::{self, CHUNK};
+
+/// The largest content that the vault takes: 512 MiB, two of the largest serial NOR chips (2 Gbit; from memory) as one
+/// span. A put holds up to the compressed content in memory, so a limit there must be.
+pub const LARGEST: u64 = 512 * 1024 * 1024;
+
+/// What a content that is put is.
+#[derive(Debug, Clone)]
+pub struct PutRequest {
+    /// A name for people, one line. Several contents may have the same.
+    pub name: String,
+    /// Capture or image.
+    pub kind: Kind,
+    /// The job that it belongs to, if any.
+    pub job: Option<JobId>,
+    /// UTC time of RFC 3339 when it was taken.
+    pub taken_at: String,
+    /// What to keep beside it: evidence, chip id, origin.
+    pub facts: Value,
+}
+
+/// What a put did.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Stored {
+    /// The content's id: BLAKE3 of its bytes.
+    pub id: Digest,
+    /// SHA-256 of its bytes.
+    pub sha256: Digest,
+    /// Bytes in the content.
+    pub size: u64,
+    /// Chunks that the bench did not hold before.
+    pub new_chunks: u64,
+    /// Bytes that these chunks take, compressed.
+    pub new_bytes: u64,
+}
+
+/// The list of what is stored.
+#[derive(Debug, Default)]
+pub struct Listing {
+    /// What matched, newest first.
+    pub items: Vec<Listed>,
+    /// Objects that could not be read, so that the list may lack what they hold.
+    pub unreadable: Vec<VaultError>,
+}
+
+impl Vault {
+    /// Stores everything that `content` yields, and returns once it is durable.
+    ///
+    /// The same content under another name or job is stored as a further manifest that shares all chunks. The same
+    /// request again changes nothing.
+    ///
+    /// # Errors
+    /// [`VaultError::NoSpace`], [`VaultError::ReadOnly`], [`VaultError::TooLarge`] above [`LARGEST`],
+    /// [`VaultError::Input`] when `content` fails, [`VaultError::BadName`] for the name or the time, [`VaultError::Io`].
+    pub fn put(&self, mut content: impl Read, request: &PutRequest) -> Result<Stored, VaultError> {
+        self.must_write()?;
+        check_line("the name", &request.name)?;
+        check_time(&request.taken_at)?;
+        let cut = Cut::new(&mut content, &request.name)?;
+
+        let _share = self.share_store()?;
+        let mut source = ChunkSource::new(self, cut.distinct.iter().map(|chunk| chunk.hash).collect())?;
+        let mut new = cut.distinct;
+        new.retain(|chunk| !source.holds(&chunk.hash));
+        if !new.is_empty() {
+            self.objects().create_hashed(Room::Packs, |copy| pack::assemble(&new, copy.into()))?;
+        }
+        let manifest = Manifest {
+            format: FORMAT,
+            copy: 0,
+            kind: request.kind,
+            name: request.name.clone(),
+            job: request.job.clone(),
+            size: cut.size,
+            blake3: cut.blake3,
+            sha256: cut.sha256,
+            taken_at: request.taken_at.clone(),
+            facts: request.facts.clone(),
+            chunks: cut.runs,
+        };
+        self.objects().create_hashed(Room::Manifests, |copy| {
+            let bytes = Manifest { copy, ..manifest.clone() }.encode();
+            (Digest::blake3(&bytes), bytes.into())
+        })?;
+        Ok(Stored {
+            id: cut.blake3,
+            sha256: cut.sha256,
+            size: cut.size,
+            new_chunks: new.len() as u64,
+            new_bytes: new.iter().map(|chunk| chunk.stored.len() as u64).sum(),
+        })
+    }
+
+    /// Writes the content `id` to `out`, every chunk checked before it is written and the whole at the end.
+    ///
+    /// When this returns an error, `out` holds less than the content or something else: throw it away.
+    ///
+    /// # Errors
+    /// [`VaultError::Damaged`] naming object, chunk and offset; [`VaultError::NotFound`]; [`VaultError::Output`] when
+    /// `out` fails; [`VaultError::Io`].
+    pub fn read(&self, id: &Digest, out: &mut impl Write) -> Result<(), VaultError> {
+        let _share = self.share_store()?;
+        // Any manifest of the content will do: they list the same chunks.
+        let mut found = self.manifests_of(id)?;
+        let good = found.iter().position(Result::is_ok).unwrap_or(0);
+        let (object, manifest) = found.swap_remove(good)?;
+        self.write_content(&object, &manifest, out)
+    }
+
+    /// Returns the content `id` in memory.
+    ///
+    /// # Errors
+    /// As [`Vault::read`].
+    pub fn read_vec(&self, id: &Digest) -> Result<Vec<u8>, VaultError> {
+        let mut bytes = Vec::new();
+        self.read(id, &mut bytes)?;
+        Ok(bytes)
+    }
+
+    /// Writes the content `id` to the file `path`, mode 0600, complete and durable or not at all.
+    ///
+    /// A file that is there already is replaced only with `replace`.
+    ///
+    /// # Errors
+    /// [`VaultError::Exists`]; [`VaultError::NoSpace`]; otherwise as [`Vault::read`].
+    pub fn export(&self, id: &Digest, path: &Path, replace: bool) -> Result<(), VaultError> {
+        let beside = Beside::of(path);
+        // One of this name was left by a killed process that had our number. Opened as new, so that no link is followed.
+        let _ = fs::remove_file(&beside.path);
+        let mut file = create_new(&beside.path).map_err(io_error("write", &beside.path))?;
+        self.read(id, &mut file).map_err(|error| match error {
+            VaultError::Output { source, .. } => io_error("write", &beside.path)(source),
+            error => error,
+        })?;
+        file.sync_all().map_err(io_error("sync", &beside.path))?;
+        if !replace {
+            // Takes the name, or finds it taken in the meantime; the rename then replaces this empty file of our own.
+            match create_new(path) {
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+                    return Err(VaultError::Exists { path: path.to_path_buf() });
+                }
+                taken => taken.map_err(io_error("write", path))?,
+            };
+        }
+        fs::rename(&beside.path, path).map_err(io_error("write", path))?;
+        sync_dir(path.parent().unwrap_or(Path::new("")))
+    }
+
+    /// Returns the id that `asked` means: a whole id, at least its first 6 digits, or a name.
+    ///
+    /// # Errors
+    /// [`VaultError::NotFound`]; [`VaultError::Ambiguous`] with the candidates when more than one content answers.
+    pub fn find(&self, asked: &str) -> Result<Digest, VaultError> {
+        let lower = asked.to_ascii_lowercase();
+        let digits = (6..=64).contains(&lower.len()) && lower.bytes().all(|byte| byte.is_ascii_hexdigit());
+        let _share = self.share_store()?;
+        let found = self.twice(
+            |vault| vault.with_index(|index| index.find(asked, digits.then_some(lower.as_str()))),
+            Vec::is_empty,
+        )?;
+        let mut ids: Vec<Digest> = found.iter().map(|item| item.id).collect();
+        ids.dedup();
+        match ids.as_slice() {
+            [] => Err(VaultError::NotFound { asked: asked.to_owned() }),
+            [id] => Ok(*id),
+            _ => Err(VaultError::Ambiguous {
+                asked: asked.to_owned(),
+                candidates: found.iter().map(candidate).collect(),
+            }),
+        }
+    }
+
+    /// Returns what is stored, newest first, narrowed by `filter`.
+    ///
+    /// # Errors
+    /// [`VaultError::Io`] when the objects cannot be listed. A damaged object is no error but stands in the listing.
+    pub fn list(&self, filter: &Filter) -> Result<Listing, VaultError> {
+        let _share = self.share_store()?;
+        // What the index could not take in is tried again each time, so that damage shows each time.
+        let (items, unreadable) =
+            self.with_index(|index| Ok((index.list(filter)?, mem::take(&mut index.unreadable))))?;
+        Ok(Listing { items, unreadable })
+    }
+
+    /// Returns all manifests of the content `id`, oldest first: one for each name and job that it was put under.
+    ///
+    /// # Errors
+    /// [`VaultError::NotFound`]; [`VaultError::Damaged`] when a manifest is.
+    pub fn show(&self, id: &Digest) -> Result<Vec<Manifest>, VaultError> {
+        let _share = self.share_store()?;
+        self.manifests_of(id)?.into_iter().map(|found| Ok(found?.1)).collect()
+    }
+
+    /// Writes what `manifest` lists to `out`, all hashes checked.
+    pub(crate) fn write_content(
+        &self,
+        object: &str,
+        manifest: &Manifest,
+        out: &mut impl Write,
+    ) -> Result<(), VaultError> {
+        let mut source = ChunkSource::new(self, manifest.chunks.iter().map(|(hash, _)| *hash).collect())?;
+        let mut whole = blake3::Hasher::new();
+        let mut at = 0_u64;
+        for (hash, times) in &manifest.chunks {
+            let bytes = source.load(hash).map_err(|error| with_offset(error, at))?;
+            for _ in 0..*times {
+                let left = manifest.size - at;
+                if bytes.len() as u64 != left.min(CHUNK as u64) {
+                    let why =
+                        format!("chunk {} has {} bytes where {left} are left at {at:#x}", hash.short(), bytes.len());
+                    return Err(damaged(object, why));
+                }
+                whole.update(&bytes);
+                out.write_all(&bytes).map_err(|source| VaultError::Output { id: manifest.blake3, source })?;
+                at += bytes.len() as u64;
+            }
+        }
+        if at != manifest.size || whole.finalize().as_bytes() != &manifest.blake3.0 {
+            return Err(damaged(object, "its chunks do not give the content's hash"));
+        }
+        Ok(())
+    }
+
+    pub(crate) fn read_manifest(&self, name: &str) -> Result<Manifest, VaultError> {
+        let bytes = self.objects().read(Room::Manifests, name)?;
+        Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name)
+    }
+
+    /// Returns object key and manifest for each manifest of a content, or what is wrong with it; never empty.
+    fn manifests_of(&self, id: &Digest) -> Result<Vec<FoundManifest>, VaultError> {
+        let load = |vault: &Self| {
+            let names = vault.with_index(|index| index.manifests_of(id))?;
+            let found = names.iter().map(|name| {
+                let manifest = vault.read_manifest(name)?;
+                Ok((vault.objects().key(Room::Manifests, name), manifest))
+            });
+            Ok(found.filter(|found| !matches!(found, Ok((_, manifest)) if manifest.blake3 != *id)).collect())
+        };
+        let mut found: Vec<_> = self.twice(load, |found: &Vec<FoundManifest>| !found.iter().any(Result::is_ok))?;
+        if found.is_empty() {
+            // A damaged manifest cannot say whose it is; it may be this one.
+            let damage = self.with_index(|index| Ok(index.unreadable.pop()))?;
+            found.push(Err(damage.unwrap_or_else(|| VaultError::NotFound { asked: id.to_string() })));
+        }
+        Ok(found)
+    }
+
+    /// Returns what `ask` says; when that is `nothing`, what it says on a fresh index.
+    fn twice<T>(
+        &self,
+        ask: impl Fn(&Self) -> Result<T, VaultError>,
+        nothing: impl Fn(&T) -> bool,
+    ) -> Result<T, VaultError> {
+        match ask(self) {
+            Ok(answer) if !nothing(&answer) => Ok(answer),
+            _ => {
+                self.drop_index()?;
+                ask(self)
+            }
+        }
+    }
+}
+
+/// A manifest's object key and the manifest, or what is wrong with it.
+type FoundManifest = Result<(String, Manifest), VaultError>;
+
+/// A temporary file beside an export's target, removed unless it was renamed.
+struct Beside {
+    path: PathBuf,
+}
+
+impl Beside {
+    fn of(target: &Path) -> Self {
+        let name = target.file_name().unwrap_or_default().to_string_lossy();
+        Self { path: target.with_file_name(format!(".{name}.{}.part", std::process::id())) }
+    }
+}
+
+impl Drop for Beside {
+    fn drop(&mut self) {
+        let _ = fs::remove_file(&self.path);
+    }
+}
+
+fn create_new(path: &Path) -> io::Result<fs::File> {
+    OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)
+}
+
+fn candidate(item: &Listed) -> String {
+    let job = item.job.as_ref().map(|job| format!(" of job {job}")).unwrap_or_default();
+    format!("{} ({}{job})", item.id.short(), item.name)
+}
+
+fn with_offset(error: VaultError, offset: u64) -> VaultError {
+    match error {
+        VaultError::Damaged { object, chunk, why, .. } => VaultError::Damaged { object, chunk, at: Some(offset), why },
+        error => error,
+    }
+}
