@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use job::text::{applied, captured, duration, passes, size, verified};
+use job::text::{about, applied, captured, duration, page, passes, size, verified};
 use job::{ChipOptions, JobError, Place, PlanReport, Session, Target};
 
 use crate::args::{Chip, ChipArgs, Global, PlaceArgs, WriteArgs};
@@ -25,10 +25,12 @@ pub fn run(command: Chip, global: &Global, bench: &Path, output: &Output, face: 
                 for pass in passes(&report.evidence) {
                     text += &format!("\n  {pass}");
                 }
-                for sentence in report.evidence.reasons.iter().chain(&report.evidence.remains) {
+                let evidence = &report.evidence;
+                let found = evidence.reasons.iter().filter(|reason| !evidence.remains.contains(reason));
+                for sentence in found.chain(&evidence.remains) {
                     text += &format!("\n  {sentence}");
                 }
-                text + &format!("\n  kept as {} (SHA-256 {})", report.content, report.sha256)
+                page(&format!("{text}\n  kept as {}\n  SHA-256 {}", report.content, report.sha256))
             });
         }
         Chip::Apply { image, plan_only, place, chip, write } => {
@@ -61,7 +63,7 @@ pub fn run(command: Chip, global: &Global, bench: &Path, output: &Output, face: 
             let mut session = Session::open(bench, options(&chip, None, global), "chip verify", face)?;
             let target = session.target(&image, place)?;
             let report = session.verify(&target)?;
-            output.result(&report, || verified(&report));
+            output.result(&report, || page(&verified(&report)));
         }
     }
     Ok(())
@@ -102,7 +104,7 @@ fn applied_text(report: &job::ApplyReport) -> String {
         text += &format!(
             "\n  {} blocks erased, {} programmed, {} (the plan said {})",
             report.erases,
-            size(report.programmed_bytes),
+            about(report.programmed_bytes),
             duration(report.took_ms),
             duration(report.predicted_ms)
         );
@@ -111,23 +113,24 @@ fn applied_text(report: &job::ApplyReport) -> String {
         Some(capture) => text += &format!("\n  before: {capture}"),
         None => text += "\n  before: not captured, as asked",
     }
-    text + &format!("\n  now:    {}", report.content)
+    page(&format!("{text}\n  now:    {}", report.content))
 }
 
 fn plan_text(report: &PlanReport) -> String {
     let bytes: u64 = report.programs.iter().map(|(_, len)| u64::from(*len)).sum();
-    let mut text = format!("{} erases, {} to program", report.erases.len(), size(bytes));
+    let mut text = format!("{} erases, {} to program", report.erases.len(), about(bytes));
     for (block, ms) in &report.cost_model.erase_ms {
         let count = report.erases.iter().filter(|erase| erase.size == *block).count();
         if count > 0 {
             text += &format!("\n  {count} blocks of {}, {} each", size(u64::from(*block)), duration(*ms));
         }
     }
-    text + &format!(
+    text += &format!(
         "\n  erasing and programming {}, reading again {}, checks {}: {} in all\n  nothing was written",
         duration(report.cost_ms),
         duration(report.verify_ms),
         duration(report.checks_ms),
         duration(report.predicted_ms)
-    )
+    );
+    page(&text)
 }

@@ -9,7 +9,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use job::text::{duration, size};
+use job::text::{duration, page};
 use job::{Front, News, Question, QuestionKind, Reply};
 use serde_json::json;
 
@@ -165,7 +165,7 @@ impl Front for Face {
             News::Said(text) => {
                 if !self.quiet {
                     self.clear_line();
-                    let _ = writeln!(std::io::stderr(), "{}", plain(text));
+                    let _ = writeln!(std::io::stderr(), "{}", page(&plain(text)));
                 }
             }
             News::Begins { phase, total } => {
@@ -186,7 +186,7 @@ impl Front for Face {
                 if let Some(phase) = self.phase.take()
                     && self.json
                 {
-                    self.event(&json!({ "event": "ends", "phase": phase.name, "total": size(phase.total) }));
+                    self.event(&json!({ "event": "ends", "phase": phase.name, "total": phase.total }));
                 }
             }
         }

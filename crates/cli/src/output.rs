@@ -3,12 +3,12 @@
 //! Text that came from a chip, a file or a name is printed through [`plain`], so that no escape sequence in it reaches
 //! the terminal.
 
-use std::error::Error;
 use std::io::Write;
 
 use anstyle::{AnsiColor, Style};
 use job::JobError;
 use job::ready::{Point, Standing};
+use job::text::wrapped;
 use serde_json::{Value, json};
 
 use crate::args::Global;
@@ -51,7 +51,7 @@ impl Output {
     /// Prints a result: one JSON object, or text.
     pub fn result(&self, value: &impl serde::Serialize, text: impl FnOnce() -> String) {
         if self.json {
-            let value = serde_json::to_value(value).expect("reports can be written as JSON");
+            let value = serde_json::to_string(value).expect("reports can be written as JSON");
             self.print(&format!("{value}\n"));
         } else {
             self.print(&format!("{}\n", plain(text().trim_end())));
@@ -79,12 +79,7 @@ impl Output {
 
     /// Prints an error: what happened, each cause on a line, what to do next.
     pub fn error(&self, error: &JobError) {
-        let mut causes = Vec::new();
-        let mut source = error.source();
-        while let Some(cause) = source {
-            causes.push(cause.to_string());
-            source = cause.source();
-        }
+        let causes = error.causes();
         if self.json {
             let value: Value = json!({ "error": {
                 "message": error.to_string(),
@@ -96,12 +91,17 @@ impl Output {
             return;
         }
         let mut talk = anstream::stderr();
-        let _ = writeln!(talk, "{ERROR}error:{ERROR:#} {}", plain(&error.to_string()));
+        let mut line = |style: Style, label: &str, text: &str| {
+            let text = wrapped(&format!("{label:<7}{}", plain(text)), 7, 80);
+            let rest = text.strip_prefix(label).unwrap_or(&text);
+            let _ = writeln!(talk, "{style}{label}{style:#}{rest}");
+        };
+        line(ERROR, "error:", &error.to_string());
         for cause in causes {
-            let _ = writeln!(talk, "{LABEL}cause:{LABEL:#} {}", plain(&cause));
+            line(LABEL, "cause:", &cause);
         }
         if let Some(hint) = error.hint() {
-            let _ = writeln!(talk, "{LABEL}next:{LABEL:#} {}", plain(&hint));
+            line(LABEL, "next:", &hint);
         }
     }
 }

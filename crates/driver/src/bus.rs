@@ -263,20 +263,22 @@ impl Bus {
     }
 
     /// Waits until the chip is ready: first for the typical time, then in sixteenths of it. A line that floats high
-    /// looks like a busy chip, so the id decides which of both it was.
+    /// looks like a busy chip too.
     async fn wait_ready(&self, guard: &Guard, at: u32, typical_us: u64, limit_us: u64) -> Result<(), DriverError> {
         let begun = self.now_us();
         let mut pause = typical_us;
         loop {
             self.wait(pause).await;
-            if self.read_status().await? & STATUS_BUSY == 0 {
+            let status = self.read_status().await?;
+            if status & STATUS_BUSY == 0 {
                 return Ok(());
             }
             let waited = self.now_us() - begun;
             if waited > limit_us {
-                let id = self.read_id(u32::try_from(guard.id.len()).expect("an id is a few bytes")).await?;
-                if id != guard.id {
-                    return Err(differs(guard, at, id, self.read_status().await?));
+                // A busy chip answers nothing but its status, so the id is asked only when that looks like a floating line.
+                if status == 0xFF {
+                    let id = self.read_id(u32::try_from(guard.id.len()).expect("an id is a few bytes")).await?;
+                    return Err(differs(guard, at, id, status));
                 }
                 return Err(DriverError::Busy { at, waited_ms: waited / 1000 });
             }

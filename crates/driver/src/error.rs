@@ -14,7 +14,7 @@ pub enum DriverError {
         read: Vec<u8>,
     },
     /// Answers differ from one read to the next.
-    #[error("the {what} reads differently each time: {}, then {}", spaced(first), spaced(second))]
+    #[error("the {what} came back differently: {}, then {}", different(first, second), different(second, first))]
     Unsteady {
         /// Id, tables, status or unique id.
         what: &'static str,
@@ -102,6 +102,12 @@ impl DriverError {
 
 fn spaced(bytes: &[u8]) -> String {
     bytes.iter().take(16).map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().join(" ")
+}
+
+/// The first bytes from where `bytes` differs from `other`.
+fn different(bytes: &[u8], other: &[u8]) -> String {
+    let from = bytes.iter().zip(other).position(|(one, two)| one != two).unwrap_or_default();
+    spaced(&bytes[from..bytes.len().min(from + 8)])
 }
 
 fn protected_text(protection: &Protection, status: u8) -> String {

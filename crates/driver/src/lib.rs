@@ -24,7 +24,7 @@ pub use op::{Event, Flow, Op, Step, run};
 pub use pass::{Answered, Content, Order, Pass, PassPlan, pass};
 pub use size::SizeMeasure;
 pub use verify::{Verified, Wrong, verify};
-pub use write::{WriteJob, write};
+pub use write::{WriteJob, check_protection, write};
 
 /// How many times a chip's maximum time an operation waits before it calls the chip stuck.
 ///

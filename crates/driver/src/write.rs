@@ -35,6 +35,17 @@ pub fn write<'a>(limits: &Limits, job: WriteJob<'a>) -> Op<'a, Result<(), Driver
     Op::new(limits, move |bus| async move { run(&bus, job).await })
 }
 
+/// Refuses a plan of which block protection covers any part; pure, so that it can be asked before anything is begun.
+///
+/// # Errors
+/// [`DriverError::Protected`].
+pub fn check_protection(identity: &Identity, plan: &Plan) -> Result<(), DriverError> {
+    if plan.touched().iter().any(|range| identity.protection.forbids(range.start, range.end - range.start)) {
+        return Err(DriverError::Protected { protection: identity.protection.clone(), status: identity.status[0] });
+    }
+    Ok(())
+}
+
 async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
     let identity = job.identity;
     let chip = &identity.chip;
@@ -43,9 +54,7 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
     bus.set_clock(job.clock_hz).await?;
     let guard = Guard { id: chip.id.clone(), status: identity.status[0], status_mask: !VOLATILE_BITS };
     bus.check(&guard, 0).await?;
-    if job.plan.touched().iter().any(|range| identity.protection.forbids(range.start, range.end - range.start)) {
-        return Err(DriverError::Protected { protection: identity.protection.clone(), status: identity.status[0] });
-    }
+    check_protection(identity, job.plan)?;
     bus.tell(Event::Begins { phase: "erasing and programming", total });
     bus.enter(chip.addressing).await?;
     let mut done = 0;

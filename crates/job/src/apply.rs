@@ -21,6 +21,7 @@ use crate::error::JobError;
 use crate::front::{Question, QuestionKind};
 use crate::record::{Pending, ranges_json};
 use crate::session::{Session, WRITING, now, run_op};
+use crate::text::{about, duration};
 
 /// How often what differs after writing is written again.
 const REPAIRS: u32 = 2;
@@ -340,6 +341,11 @@ impl Session<'_> {
         self.check_writable()?;
         let (wanted, range) = self.wanted(target, &present.content)?;
         let (plan, costs) = self.plan(&present.content, &wanted, range.clone())?;
+        driver::check_protection(&self.identity, &plan).map_err(|error| JobError::Driver {
+            doing: "before the first erase",
+            writing: false,
+            error,
+        })?;
         let report = PlanReport::of(&plan, &costs, &self.identity.chip);
         let wanted_id = self.keep_wanted(target, &wanted)?;
         if !plan.is_empty() {
@@ -369,7 +375,7 @@ impl Session<'_> {
             }
             rounds += 1;
             self.say(format!(
-                "{} bytes in {} sectors differ after writing, first at {:#010x}: writing these again",
+                "{} bytes in {} sectors of 4 KiB differ after writing, first at {:#010x}: writing these again",
                 found.differing_bytes,
                 found.wrong.len(),
                 first.at
@@ -602,10 +608,10 @@ impl Session<'_> {
 
 fn plan_text(report: &PlanReport, plan: &Plan) -> String {
     format!(
-        "plan: {} erases, {} bytes to program, about {:.1} s with reading again",
+        "plan: {} erases, {} to program, about {} with reading again",
         report.erases.len(),
-        plan.programmed_bytes(),
-        report.predicted_ms / 1000.0
+        about(plan.programmed_bytes()),
+        duration(report.predicted_ms)
     )
 }
 

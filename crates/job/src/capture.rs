@@ -186,7 +186,7 @@ impl Session<'_> {
             Content::Digests(_) => None,
         });
         let Some(bytes) = bytes.filter(|_| judgement.differing_sectors == 0) else {
-            return Err(JobError::NotAccepted { reasons: refusals(&judgement) });
+            return Err(not_accepted(&judgement, None));
         };
         let chip = self.identity.chip.name();
         let word = if accepted { "capture" } else { "refused read" };
@@ -203,7 +203,7 @@ impl Session<'_> {
         let body = json!({ "content": stored.id, "sha256": stored.sha256, "size": stored.size, "evidence": report });
         if !accepted {
             self.write_down("refused", body)?;
-            return Err(JobError::NotAccepted { reasons: refusals(&judgement) });
+            return Err(not_accepted(&judgement, Some(stored.id.short())));
         }
         self.write_down("captured", body)?;
         if let SizeProof::Contradicted { measured } = judgement.size {
@@ -270,13 +270,20 @@ pub(crate) enum Look {
     Other(Vec<u8>),
 }
 
-fn refusals(judgement: &Judgement) -> Vec<String> {
-    judgement
-        .reasons
-        .iter()
-        .filter(|reason| reason.severity() == evidence::Severity::Refuses)
-        .map(ToString::to_string)
-        .collect()
+fn not_accepted(judgement: &Judgement, kept: Option<String>) -> JobError {
+    let refusals: Vec<&Reason> =
+        judgement.reasons.iter().filter(|reason| reason.severity() == evidence::Severity::Refuses).collect();
+    // What no reseating can mend: what the chip is, and what its content can show.
+    let contact = refusals.iter().any(|reason| {
+        !matches!(
+            reason,
+            Reason::Undescribed { .. }
+                | Reason::SizesConflict { .. }
+                | Reason::RepeatsUnsupported { .. }
+                | Reason::NoSize
+        )
+    });
+    JobError::NotAccepted { reasons: refusals.iter().map(ToString::to_string).collect(), contact, kept }
 }
 
 fn as_evidence(pass: &Pass) -> evidence::Pass<'_> {

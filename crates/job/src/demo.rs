@@ -16,7 +16,7 @@ use crate::capture::CaptureReport;
 use crate::error::JobError;
 use crate::front::{Front, News};
 use crate::session::{ChipOptions, Session, open_bench};
-use crate::text::{applied, captured, duration, passes, size};
+use crate::text::{about, applied, captured, duration, passes, size};
 
 /// The seed of the scenario's images.
 const SEED: u64 = 7;
@@ -175,7 +175,7 @@ impl<'f> Stage<'f> {
         self.say(&format!(
             "    {} blocks erased, {} programmed in {} (the plan said {})",
             report.erases,
-            size(report.programmed_bytes),
+            about(report.programmed_bytes),
             duration(report.took_ms),
             duration(report.predicted_ms)
         ));
@@ -244,6 +244,9 @@ impl<'f> Stage<'f> {
         };
         self.expect(error.kind() == crate::ErrorKind::CutOff, &format!("it failed in another way: {error}"))?;
         self.say(&format!("  {error}"));
+        for cause in error.causes() {
+            self.say(&format!("    {cause}"));
+        }
         let cells = self.cells()?;
         let now_new = cells.iter().zip(&target.bytes).filter(|(is, new)| is == new).count();
         self.say(&format!("  {} of {} bytes are as wanted", now_new, target.bytes.len()));
@@ -261,9 +264,8 @@ impl<'f> Stage<'f> {
         self.say("A programmer that drives 3.3 V, and a chip that takes 1.8 V.");
         self.bench_file("W25Q128FW", "drives_v = 3.3\n")?;
         self.head("1. The attempt");
-        let error = match self.session("demo") {
-            Ok(_) => return Err(JobError::Scene { why: "the link was used".into() }),
-            Err(error) => error,
+        let Err(error) = self.session("demo") else {
+            return Err(JobError::Scene { why: "the link was used".into() });
         };
         self.expect(matches!(error, JobError::Voltage { .. }), &format!("refused for another reason: {error}"))?;
         self.say(&format!("  {error}"));

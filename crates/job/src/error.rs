@@ -1,5 +1,6 @@
 //! What can go wrong in a job, what that means for the exit status, and what to do next.
 
+use std::error::Error;
 use std::path::PathBuf;
 
 use driver::DriverError;
@@ -54,8 +55,8 @@ pub enum JobError {
     #[error(transparent)]
     Vault(#[from] VaultError),
     /// A chip operation.
-    #[error("{doing} ended early")]
-    Driver { doing: &'static str, writing: bool, source: DriverError },
+    #[error("{doing}: {error}")]
+    Driver { doing: &'static str, writing: bool, error: DriverError },
     /// The person asked for it.
     #[error("stopped while {doing}, as asked")]
     Stopped { doing: &'static str },
@@ -87,8 +88,8 @@ pub enum JobError {
     #[error("this chip is read only for firmhand: {}", list(conflicts))]
     NotWritable { conflicts: Vec<Conflict> },
     /// The passes do not make a capture.
-    #[error("the reads are not to be trusted: {}", reasons.join("; "))]
-    NotAccepted { reasons: Vec<String> },
+    #[error("the reads are not to be trusted")]
+    NotAccepted { reasons: Vec<String>, contact: bool, kept: Option<String> },
     /// S8.
     #[error("the image has {image} bytes, the chip {chip}")]
     ImageSize { image: u64, chip: u32 },
@@ -148,7 +149,7 @@ impl JobError {
             Self::Bench(_) => ErrorKind::Usage,
             Self::LinkAbsent { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Stopped { .. } => ErrorKind::CutOff,
-            Self::Driver { writing, source, .. } => match source {
+            Self::Driver { writing, error, .. } => match error {
                 DriverError::Protected { .. } | DriverError::NotEnabled { .. } => ErrorKind::Refused,
                 DriverError::Link { .. } => ErrorKind::CutOff,
                 _ if *writing => ErrorKind::CutOff,
@@ -174,6 +175,24 @@ impl JobError {
         }
     }
 
+    /// What lies behind it, one sentence each, nearest first.
+    #[must_use]
+    pub fn causes(&self) -> Vec<String> {
+        let mut causes = match self {
+            Self::NotAccepted { reasons, .. } => reasons.clone(),
+            _ => Vec::new(),
+        };
+        let mut source = match self {
+            Self::Driver { error, .. } => error.source(),
+            _ => self.source(),
+        };
+        while let Some(cause) = source {
+            causes.push(cause.to_string());
+            source = cause.source();
+        }
+        causes
+    }
+
     /// What to do next, where somebody knows it.
     #[must_use]
     pub fn hint(&self) -> Option<String> {
@@ -184,7 +203,7 @@ impl JobError {
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
-            Self::Driver { source, writing, .. } => driver_hint(source, *writing).into(),
+            Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again to go on; the backup is in the vault".into(),
             Self::Unanswered { option, .. } => format!("answer it with `{option}`"),
             Self::SupplyUnknown { .. } => {
@@ -198,8 +217,11 @@ impl JobError {
             Self::SupplyConflict { .. } => "look at the marking on the chip again before anything is powered".into(),
             Self::OtherMarking { .. } => "look at the marking again; nothing was written".into(),
             Self::NotWritable { .. } => "reading it is fine; writing would be a guess, and firmhand does not guess".into(),
-            Self::NotAccepted { .. } => {
+            Self::NotAccepted { contact: true, .. } => {
                 "reseat the clip (pin 1 at the dot, all eight contacts down), shorten the leads, then capture again".into()
+            }
+            Self::NotAccepted { kept: Some(kept), .. } => {
+                format!("the read is kept as {kept}, for a look; it never counts as a backup that a write may rely on")
             }
             Self::ImageSize { image, chip } if *image < u64::from(*chip) => {
                 "a part of a chip needs its place: `--at OFFSET` or `--region NAME`; nothing was written".into()
@@ -207,6 +229,7 @@ impl JobError {
             Self::ImageSize { .. } | Self::ImagePlace { .. } => {
                 "this image is for another chip; nothing was written".into()
             }
+            Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
             Self::Mismatch { .. } => {
                 "the backup is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
                     .into()

@@ -5,7 +5,7 @@ use nor::chip::id_text;
 use nor::protection::Protection;
 use serde::Serialize;
 
-use crate::text::{duration, size};
+use crate::text::{duration, size, wrapped};
 
 /// A chip as identified.
 #[derive(Debug, Clone, Serialize)]
@@ -174,11 +174,18 @@ impl IdentityReport {
         for conflict in &self.conflicts {
             line(&mut text, "conflict", conflict);
         }
-        line(&mut text, "writing", if self.writable { "allowed" } else { "not allowed: read only for firmhand" });
+        let writing = match (self.writable, self.protection.state) {
+            (false, _) => "not allowed: read only for firmhand",
+            (true, "range") => "allowed outside what is protected",
+            (true, "cannot-decode") => "not before its protection is off",
+            (true, _) => "allowed",
+        };
+        line(&mut text, "writing", writing);
         text
     }
 }
 
 fn line(text: &mut String, name: &str, value: &str) {
-    *text += &format!("\n  {name:<11} {value}");
+    *text += "\n";
+    *text += &wrapped(&format!("  {name:<11} {value}"), 14, 80);
 }

@@ -236,7 +236,7 @@ pub(crate) fn run_op<'a, T>(
     }
     match result {
         Some(Ok(value)) => Ok(value),
-        Some(Err(source)) => Err(JobError::Driver { doing, writing, source }),
+        Some(Err(error)) => Err(JobError::Driver { doing, writing, error }),
         None => Err(JobError::Stopped { doing }),
     }
 }
@@ -307,13 +307,7 @@ fn write_answers(journal: &mut Journal, answers: &[Value], stated: &Stated, is_v
 
 /// How a command ended early, for the journal.
 pub(crate) fn ended(error: &JobError) -> Value {
-    let mut causes = Vec::new();
-    let mut source = std::error::Error::source(error);
-    while let Some(cause) = source {
-        causes.push(cause.to_string());
-        source = cause.source();
-    }
-    json!({ "error": error.to_string(), "causes": causes, "exit": error.kind().exit_status() })
+    json!({ "error": error.to_string(), "causes": error.causes(), "exit": error.kind().exit_status() })
 }
 
 fn identity_json(identity: &Identity) -> Value {

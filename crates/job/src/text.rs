@@ -17,6 +17,53 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
+/// A byte count in the unit that fits, rounded to a hundredth.
+#[must_use]
+pub fn about(bytes: u64) -> String {
+    #[expect(clippy::cast_precision_loss, reason = "rounded to a hundredth")]
+    let count = bytes as f64;
+    match bytes {
+        0..1024 => size(bytes),
+        1024..1_048_576 if !bytes.is_multiple_of(1024) => format!("{:.1} KiB", count / 1024.0),
+        1_048_576.. if !bytes.is_multiple_of(1 << 20) => format!("{:.2} MiB", count / 1_048_576.0),
+        _ => size(bytes),
+    }
+}
+
+/// Breaks text at blanks so that no line is longer than `width`; further lines begin with `indent` blanks.
+#[must_use]
+pub fn wrapped(text: &str, indent: usize, width: usize) -> String {
+    let mut lines = String::new();
+    let mut column = 0;
+    for (index, word) in text.split(' ').enumerate() {
+        let letters = word.chars().count();
+        if column > indent && column + 1 + letters > width {
+            lines.push('\n');
+            lines.extend(std::iter::repeat_n(' ', indent));
+            column = indent;
+        } else if index > 0 {
+            lines.push(' ');
+            column += 1;
+        }
+        lines += word;
+        column += letters;
+    }
+    lines
+}
+
+/// Wraps every line of a text at 80 columns; what goes on in a further line stands two deeper.
+#[must_use]
+pub fn page(text: &str) -> String {
+    let lines: Vec<String> = text
+        .lines()
+        .map(|line| {
+            let indent = line.len() - line.trim_start_matches(' ').len();
+            wrapped(line, indent + 2, 80)
+        })
+        .collect();
+    lines.join("\n")
+}
+
 /// A time given in milliseconds.
 #[must_use]
 pub fn duration(ms: f64) -> String {
@@ -97,6 +144,12 @@ mod tests {
         assert_eq!(size(4096), "4 KiB");
         assert_eq!(size(4097), "4097 bytes");
         assert_eq!(size(1), "1 byte");
+    }
+
+    #[test]
+    fn long_lines_break_at_blanks() {
+        assert_eq!(wrapped("  name  one two three", 4, 14), "  name  one\n    two three");
+        assert_eq!(wrapped("  averylongword next", 2, 8), "  averylongword\n  next");
     }
 
     #[test]
