@@ -11,7 +11,7 @@ mod output;
 mod vault;
 
 use std::ffi::OsString;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{CommandFactory, FromArgMatches};
@@ -67,7 +67,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
             Ok(())
         }
-        Command::Man { dir } => man(dir, output),
+        Command::Man { dir } => man(&dir, output),
     }
 }
 
@@ -103,13 +103,13 @@ fn bench_dir(global: &Global) -> Result<PathBuf, JobError> {
         })
 }
 
-fn man(dir: PathBuf, output: &Output) -> Result<(), JobError> {
+fn man(dir: &Path, output: &Output) -> Result<(), JobError> {
     let io = |doing| {
-        let path = dir.clone();
+        let path = dir.to_path_buf();
         move |source| JobError::Io { doing, path, source }
     };
-    std::fs::create_dir_all(&dir).map_err(io("make"))?;
-    clap_mangen::generate_to(Cli::command(), &dir).map_err(io("write man pages into"))?;
+    std::fs::create_dir_all(dir).map_err(io("make"))?;
+    clap_mangen::generate_to(Cli::command(), dir).map_err(io("write man pages into"))?;
     output.print(&format!("man pages are in {}\n", dir.display()));
     Ok(())
 }

@@ -101,9 +101,10 @@ impl Bus {
 
     /// Does one transaction.
     pub(crate) async fn transfer(&self, transfer: Transfer, doing: &'static str) -> Result<Vec<u8>, DriverError> {
-        let deadline = self.allowance_us(transfer.wire_bytes());
-        match self.ask(Request::Transfer(transfer), deadline).await {
-            Ok(Answer::Bytes(bytes)) => Ok(bytes),
+        let allowed = self.allowance_us(transfer.wire_bytes());
+        let len = transfer.read as usize;
+        match self.ask(Request::Transfer(transfer), allowed).await {
+            Ok(Answer::Bytes(bytes)) if bytes.len() == len => Ok(bytes),
             Ok(_) => Err(DriverError::Answer { doing }),
             Err(source) => Err(DriverError::Link { doing, source }),
         }
@@ -116,9 +117,7 @@ impl Bus {
 
     /// Status register 1.
     pub(crate) async fn read_status(&self) -> Result<u8, DriverError> {
-        let doing = "reading the status";
-        let bytes = self.transfer(Transfer::register(READ_STATUS, 1), doing).await?;
-        bytes.first().copied().ok_or(DriverError::Answer { doing })
+        Ok(self.transfer(Transfer::register(READ_STATUS, 1), "reading the status").await?[0])
     }
 
     /// Makes the whole chip addressable.
@@ -184,12 +183,18 @@ impl Bus {
     /// CRC-32 of each [`SECTOR`] of a range; `at` is a multiple of it.
     pub(crate) async fn digest(&self, at: u32, len: u32, mode: ReadMode) -> Result<Vec<u32>, DriverError> {
         const DOING: &str = "digesting";
-        let request = Request::DigestRange { at, len, mode };
-        match self.ask(request, self.allowance_us(u64::from(len) + 16)).await {
-            Ok(Answer::Digests(digests)) if digests.len() == len.div_ceil(SECTOR) as usize => Ok(digests),
-            Ok(_) => Err(DriverError::Answer { doing: DOING }),
-            Err(source) => Err(DriverError::Link { doing: DOING, source }),
+        let most = (self.limits.max_range / SECTOR * SECTOR).max(SECTOR);
+        let mut all = Vec::with_capacity(len.div_ceil(SECTOR) as usize);
+        for from in (at..at + len).step_by(most as usize) {
+            let len = most.min(at + len - from);
+            let request = Request::DigestRange { at: from, len, mode };
+            match self.ask(request, self.allowance_us(u64::from(len) + 16)).await {
+                Ok(Answer::Digests(digests)) if digests.len() == len.div_ceil(SECTOR) as usize => all.extend(digests),
+                Ok(_) => return Err(DriverError::Answer { doing: DOING }),
+                Err(source) => return Err(DriverError::Link { doing: DOING, source }),
+            }
         }
+        Ok(all)
     }
 
     /// Erases the blocks of a list, by the link or one by one.
@@ -212,7 +217,13 @@ impl Bus {
         Ok(())
     }
 
-    /// Programs a range page by page, by the link or one by one.
+    /// Most bytes that [`Bus::program`] takes: what lies between two checks (S6), and what the link takes at once.
+    pub(crate) fn program_bytes(&self, page: u32) -> u32 {
+        let most = if self.limits.features.program_range { self.limits.max_range / page * page } else { GUARD_EVERY };
+        most.min(GUARD_EVERY).max(page)
+    }
+
+    /// Programs a range of at most [`Bus::program_bytes`] page by page, by the link or one by one.
     pub(crate) async fn program(&self, range: ProgramRange) -> Result<(), DriverError> {
         let first = range.at;
         if self.limits.features.program_range {
@@ -226,8 +237,10 @@ impl Bus {
         for page in range.data.chunks(range.page as usize) {
             if (at - first).is_multiple_of(GUARD_EVERY) {
                 self.check(&range.guard, at).await?;
+                self.write_enable(at).await?;
+            } else {
+                self.transfer(Transfer::bare(WRITE_ENABLE), "enabling a write").await?;
             }
-            self.transfer(Transfer::bare(WRITE_ENABLE), "programming").await?;
             self.transfer(Transfer::program(range.opcode, at, range.address_bytes, page), "programming").await?;
             self.wait_ready(&range.guard, at, range.typical_us, range.limit_us).await?;
             at += range.page;
@@ -255,7 +268,7 @@ impl Bus {
         if guard.holds(&id, status) { Ok(()) } else { Err(differs(guard, at, id, status)) }
     }
 
-    /// Sets the write enable latch and sees that it is set: a chip that ignores it would ignore the erase as well.
+    /// Sets the write enable latch and sees that it is set: a chip that ignores it would ignore what follows as well.
     async fn write_enable(&self, at: u32) -> Result<(), DriverError> {
         self.transfer(Transfer::bare(WRITE_ENABLE), "enabling a write").await?;
         let status = self.read_status().await?;

@@ -75,6 +75,12 @@ pub enum DriverError {
         /// Status register 1.
         status: u8,
     },
+    /// Part of the chip cannot be addressed, so that it can be neither read nor verified as a whole.
+    #[error("nothing says how to reach past the first 16 MiB of this chip's {size} bytes")]
+    Unreachable {
+        /// The chip's size.
+        size: u32,
+    },
     /// The link is gone, silent or broken.
     #[error("the link failed while {doing}")]
     Link {
@@ -96,7 +102,10 @@ impl DriverError {
     /// the supply or the link, and not a check.
     #[must_use]
     pub fn is_resumable(&self) -> bool {
-        !matches!(self, Self::Protected { .. } | Self::NotEnabled { .. } | Self::Answer { .. })
+        !matches!(
+            self,
+            Self::Protected { .. } | Self::NotEnabled { .. } | Self::Unreachable { .. } | Self::Answer { .. }
+        )
     }
 }
 

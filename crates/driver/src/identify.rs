@@ -25,6 +25,9 @@ const ID_BYTES: u32 = 3;
 /// A sleeping chip needs this long after ABh (from memory: 3 to 50 us among public datasheets).
 const WAKE_US: u64 = 100;
 
+/// Time between two looks at a chip that is still busy with what an earlier run began.
+const READY_POLL_US: u64 = 5_000;
+
 /// How often a chip is asked the same thing before its answers count as unsteady.
 const ASKED: usize = 3;
 
@@ -55,6 +58,7 @@ async fn run(bus: &Bus) -> Result<Identity, DriverError> {
     bus.set_clock(IDENTIFY_HZ).await?;
     bus.transfer(Transfer::bare(RELEASE), "waking the chip").await?;
     bus.wait(WAKE_US).await;
+    wait_until_ready(bus).await?;
     let id = steady(bus, "id", &Transfer::register(READ_ID, ID_BYTES)).await?;
     if id.iter().all(|byte| *byte == 0xFF) || id.iter().all(|byte| *byte == 0x00) {
         return Err(DriverError::NoChip { read: id });
@@ -84,7 +88,25 @@ async fn run(bus: &Bus) -> Result<Identity, DriverError> {
     Ok(Identity { chip, status, unique_id, tables, size, protection })
 }
 
-/// Reads until the same bytes come twice in a row.
+/// Waits for the end of what a run that was cut off left going: a busy chip answers nothing but its status, and would
+/// look like no chip. A status of ones is a line that floats, and is not waited for.
+async fn wait_until_ready(bus: &Bus) -> Result<(), DriverError> {
+    let begun = bus.now_us();
+    let longest_us = catalogue::class_erase_times(u32::MAX).max_us;
+    loop {
+        let status = bus.read_status().await?;
+        if status == 0xFF || status & STATUS_BUSY == 0 {
+            return Ok(());
+        }
+        let waited = bus.now_us() - begun;
+        if waited > longest_us {
+            return Err(DriverError::Busy { at: 0, waited_ms: waited / 1000 });
+        }
+        bus.wait(READY_POLL_US).await;
+    }
+}
+
+/// Reads until the same bytes come [`ASKED`] times in a row.
 async fn steady(bus: &Bus, what: &'static str, transfer: &Transfer) -> Result<Vec<u8>, DriverError> {
     let mut last = bus.transfer(transfer.clone(), what).await?;
     let mut agreed = 1;

@@ -5,6 +5,7 @@
 //! moment in the middle would otherwise go unnoticed.
 
 use nor::SECTOR;
+use nor::chip::{Addressing, Chip};
 use nor::command::{READ_STATUS, READ_STATUS_2, READ_STATUS_3, ReadMode, Transfer};
 use nor::link::Limits;
 
@@ -47,7 +48,7 @@ pub struct Answered {
     pub id: Vec<u8>,
     /// The unique id, where the chip has one.
     pub unique_id: Option<Vec<u8>>,
-    /// As many status registers as identification read; of the last one only what does not depend on the address mode.
+    /// As many status registers as identification read.
     pub status: Vec<u8>,
     /// Whether the tables began as they did at identification; none for a chip without tables.
     pub tables_ok: Option<bool>,
@@ -91,6 +92,7 @@ pub fn pass<'a>(limits: &Limits, identity: &'a Identity, plan: PassPlan) -> Op<'
 
 async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, DriverError> {
     let chip = &identity.chip;
+    reach_all(chip)?;
     let digest = plan.digest && bus.limits().features.digest_range;
     let begun = bus.now_us();
     let clock_hz = bus.set_clock(plan.clock_hz).await?;
@@ -129,6 +131,11 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
         answers,
         took_us: bus.now_us() - begun,
     })
+}
+
+/// Refuses a chip whose upper part nothing says how to reach: reading on would show the first 16 MiB over again.
+pub(crate) fn reach_all(chip: &Chip) -> Result<(), DriverError> {
+    if chip.addressing == Addressing::Unknown { Err(DriverError::Unreachable { size: chip.size }) } else { Ok(()) }
 }
 
 /// Fills `bytes` from `at` in requests that the link can take.

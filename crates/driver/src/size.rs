@@ -71,7 +71,8 @@ async fn lines(bus: &Bus, chip: &Chip, mode: ReadMode) -> Result<SizeMeasure, Dr
     Ok(if whole { SizeMeasure::Measured(declared) } else { SizeMeasure::Unproven })
 }
 
-/// Compares windows `step` apart. Past a chip's end some parts answer a constant level: that is no content.
+/// Compares windows `step` apart. Past a chip's end some parts answer a constant level: that is no content, and neither
+/// is a blank stretch of a larger chip, so that the next window has to tell.
 async fn compare(bus: &Bus, mode: ReadMode, step: u32, past_end: bool) -> Result<Line, DriverError> {
     let mut line = Line::Silent;
     for index in 0..MANY {
@@ -82,11 +83,12 @@ async fn compare(bus: &Bus, mode: ReadMode, step: u32, past_end: bool) -> Result
         let at = index.wrapping_mul(0x9E37_79B1) % step / WINDOW * WINDOW;
         let near = bus.read(at, WINDOW, mode).await?;
         let far = bus.read(at + step, WINDOW, mode).await?;
-        if near != far {
-            return Ok(if past_end && is_level(&far) { Line::Silent } else { Line::Reaches });
-        }
-        if !is_level(&near) {
-            line = Line::Wraps;
+        if near == far {
+            if !is_level(&near) {
+                line = Line::Wraps;
+            }
+        } else if !(past_end && is_level(&far)) {
+            return Ok(Line::Reaches);
         }
     }
     Ok(line)

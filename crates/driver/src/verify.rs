@@ -14,7 +14,7 @@ use crate::bus::Bus;
 use crate::error::DriverError;
 use crate::identify::Identity;
 use crate::op::{Event, Op};
-use crate::pass::read_into;
+use crate::pass::{reach_all, read_into};
 
 /// What verifying found.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -60,6 +60,7 @@ pub fn verify<'a>(
 
 async fn run(bus: &Bus, chip: &Chip, wanted: &[u8], range: Range<u32>, clock_hz: u32) -> Result<Verified, DriverError> {
     const CHUNK: u32 = 256 * 1024;
+    reach_all(chip)?;
     bus.set_clock(clock_hz).await?;
     let reading = bus.begin_reading(chip, false).await?;
     let mode = reading.mode;

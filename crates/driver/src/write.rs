@@ -6,7 +6,7 @@
 
 use nor::chip::Addressing;
 use nor::command::PROGRAM;
-use nor::link::{EraseBlock, EraseList, GUARD_EVERY, Guard, Limits, ProgramRange};
+use nor::link::{EraseBlock, EraseList, Guard, Limits, ProgramRange};
 use nor::plan::{Plan, PlanStep};
 use nor::protection::VOLATILE_BITS;
 
@@ -71,8 +71,9 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
                 index += run;
             }
             PlanStep::Program { at, len } => {
-                for from in (at..at + len).step_by(GUARD_EVERY as usize) {
-                    let len = GUARD_EVERY.min(at + len - from);
+                let most = bus.program_bytes(chip.page);
+                for from in (at..at + len).step_by(most as usize) {
+                    let len = most.min(at + len - from);
                     let range = ProgramRange {
                         at: from,
                         data: job.wanted[from as usize..(from + len) as usize].to_vec(),

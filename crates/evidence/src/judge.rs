@@ -4,7 +4,8 @@
 //! of a wrong length end the comparison of contents, because they cannot be laid side by side. The caller decides what to do
 //! with a refused capture (keep it as disputed, read again); [`Judgement::words`] gives the sentences that go with an
 //! accepted one. The decision a reader would question: a chip that neither the catalogue nor its own tables describe is
-//! refused, because a wire that shifts every bit turns any chip into just such a chip.
+//! refused when its id names no known maker either, because a wire that shifts every bit turns any chip into just such a
+//! chip.
 
 use std::ops::Range;
 
@@ -91,8 +92,8 @@ pub fn judge(passes: &[Pass<'_>], declared: &Declared<'_>) -> Judgement {
     }
     check_kinds(passes, declared.size, &mut reasons);
     check_chip(passes, declared, &mut reasons);
-    check_sizes(declared, &mut reasons);
     let size = check_content(passes, declared, comparison.as_ref(), &mut reasons);
+    check_sizes(declared, size, &mut reasons);
     let by_digest = contents.iter().filter(|content| matches!(content, PassContent::Digests(_))).count();
     if by_digest > 0 {
         reasons.push(Reason::ByDigest { passes: by_digest });
@@ -237,7 +238,7 @@ fn check_chip(passes: &[Pass<'_>], declared: &Declared<'_>, reasons: &mut Vec<Re
     } else if !saw_tables(passes) {
         reasons.push(match declared.catalogue_size {
             Some(_) => Reason::NoTables,
-            None => Reason::Undescribed { id: first.id.clone() },
+            None => Reason::Undescribed { id: first.id.clone(), maker_known: declared.maker_known },
         });
     }
     if first.unique_id.is_none() {
@@ -277,10 +278,13 @@ fn is_id(id: &[u8]) -> bool {
     !id.is_empty() && !id.iter().all(|byte| *byte == 0x00) && !id.iter().all(|byte| *byte == 0xFF)
 }
 
-fn check_sizes(declared: &Declared<'_>, reasons: &mut Vec<Reason>) {
+fn check_sizes(declared: &Declared<'_>, proof: SizeProof, reasons: &mut Vec<Reason>) {
     let Declared { size, catalogue_size: catalogue, table_size: table, .. } = *declared;
     if [catalogue, table].iter().flatten().any(|stated| *stated != size) {
-        reasons.push(Reason::SizesConflict { declared: size, catalogue, table });
+        // A larger chip than the one that was read would go unseen, so nothing may state more than was measured.
+        let largest = catalogue.max(table).unwrap_or(0);
+        let measured = proof == SizeProof::Measured && largest <= size;
+        reasons.push(Reason::SizesConflict { declared: size, catalogue, table, measured });
     }
 }
 

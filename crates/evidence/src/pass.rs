@@ -73,6 +73,8 @@ pub struct Declared<'a> {
     pub catalogue_size: Option<u32>,
     /// The size in the chip's own JESD216 tables, if it has them.
     pub table_size: Option<u32>,
+    /// Whether the first byte of the id is that of a known maker.
+    pub maker_known: bool,
     /// What this job last applied to this chip and verified there.
     pub known_content: Option<&'a [u8]>,
 }

@@ -130,10 +130,13 @@ pub enum Reason {
         /// When; the first such moment.
         moment: Moment,
     },
-    /// The catalogue does not know the id and there are no tables, so a constant bit shift would show nowhere.
+    /// The catalogue does not know the id and there are no tables: of a constant bit shift only the maker's code in the
+    /// id could speak.
     Undescribed {
         /// The id bytes.
         id: Vec<u8>,
+        /// Whether that code is one of a known maker.
+        maker_known: bool,
     },
     /// The chip has no tables: only its id speaks against a constant bit shift.
     NoTables,
@@ -147,6 +150,8 @@ pub enum Reason {
         catalogue: Option<u32>,
         /// Bytes in the chip's tables.
         table: Option<u32>,
+        /// Whether the content proves the size that was read, and nothing states a larger one.
+        measured: bool,
     },
     /// The content repeats, and what would support it is missing.
     RepeatsUnsupported {
@@ -185,10 +190,12 @@ impl Reason {
             | Self::NoId { .. }
             | Self::ChipChanged { .. }
             | Self::TablesWrong { .. }
-            | Self::Undescribed { .. }
-            | Self::SizesConflict { .. }
+            | Self::Undescribed { maker_known: false, .. }
+            | Self::SizesConflict { measured: false, .. }
             | Self::RepeatsUnsupported { .. } => Severity::Refuses,
-            Self::Shifted { .. }
+            Self::Undescribed { maker_known: true, .. }
+            | Self::SizesConflict { measured: true, .. }
+            | Self::Shifted { .. }
             | Self::KindsDiffer { .. }
             | Self::NoTables
             | Self::NoUniqueId
@@ -240,18 +247,21 @@ impl fmt::Display for Reason {
             Self::TablesWrong { pass, moment } => {
                 write!(f, "The signature of the chip's own tables did not answer rightly {moment} pass {pass}.")
             }
-            Self::Undescribed { id } => write!(
-                f,
-                "Neither the catalogue nor tables of its own describe the id {}, so a constant bit shift would not show.",
-                Hex(id)
-            ),
+            Self::Undescribed { id, maker_known } => {
+                write!(f, "Neither the catalogue nor tables of its own describe the id {}", Hex(id))?;
+                f.write_str(if *maker_known {
+                    "; only its maker's code speaks against a constant bit shift."
+                } else {
+                    ", and its first byte is no known maker's code: a constant bit shift would not show."
+                })
+            }
             Self::NoTables => {
                 f.write_str("The chip has no tables of its own; its id alone speaks against a constant bit shift.")
             }
             Self::NoUniqueId => {
                 f.write_str("The chip has no unique id, so another one of its kind would look the same.")
             }
-            Self::SizesConflict { declared, catalogue, table } => {
+            Self::SizesConflict { declared, catalogue, table, measured } => {
                 write!(f, "The sizes disagree: {declared} bytes were read")?;
                 if let Some(catalogue) = catalogue {
                     write!(f, ", the catalogue says {catalogue}")?;
@@ -259,7 +269,7 @@ impl fmt::Display for Reason {
                 if let Some(table) = table {
                     write!(f, ", the chip's tables say {table}")?;
                 }
-                f.write_str(".")
+                f.write_str(if *measured { "; the content proves what was read." } else { "." })
             }
             Self::RepeatsUnsupported { how: how @ Repetition::Doubled { period }, lacks: lacks @ (Lack::AnySize | Lack::SecondSize) } => {
                 write!(f, "{how}: it may be a smaller chip of {period} bytes, and {lacks}.")

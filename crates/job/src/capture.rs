@@ -161,6 +161,7 @@ impl Session<'_> {
                 size: chip.size,
                 catalogue_size: chip.catalogue_size,
                 table_size: chip.table_size,
+                maker_known: !chip.vendor.is_empty(),
                 known_content: known.as_deref(),
             },
         );

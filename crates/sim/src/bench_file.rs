@@ -16,6 +16,7 @@ use nor::supply::{Supply, SupplyRange};
 use crate::error::BenchError;
 use crate::faults::{self, Fault};
 use crate::model::{LEAST_SIZE, Model};
+use crate::random::Stream;
 use crate::registers::{self, Protected};
 use crate::section::{Section, Source, shown};
 
@@ -128,7 +129,11 @@ impl BenchFile {
         let link = link(&root.table("link", "[link]", &LINK_KEYS)?)?;
         let time = time(&root.table("time", "[time]", &["speed", "chip_times"])?)?;
         let faults = root.tables("fault", "[[fault]]", &faults::KEYS)?;
-        let faults = faults.iter().map(|section| Fault::read(section, &chip.model)).collect::<Result<_, _>>()?;
+        let faults = faults
+            .iter()
+            .enumerate()
+            .map(|(index, section)| Fault::read(section, &chip.model, Stream::new(seed, &format!("place {index}"))))
+            .collect::<Result<_, _>>()?;
         Ok(Self { path: path.to_owned(), seed, chip, link, time, faults })
     }
 

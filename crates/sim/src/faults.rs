@@ -4,8 +4,8 @@
 //! |---|---|---|---|
 //! | noise | line from the chip | each bit read flips with `rate` x `severity` | refused |
 //! | power-cut, unplug | supply, link | the link is gone | gone for [`VANISHED_US`], then there again |
-//! | worn-sector | cells | the sector of `at` keeps some bits after an erase, or after a program | refused |
-//! | stuck-bit | cells | one bit reads the same whatever was written | refused |
+//! | worn-sector | cells | the sector of `at` keeps some bits after an erase, or after a program | from then on |
+//! | stuck-bit | cells | one bit reads the same whatever was written | from then on |
 //! | wrong-chip | clip | another chip answers | from then on |
 //! | busy-forever | chip | an erase, program or status write does not end | from then on |
 //! | link-stall | link | answers wait for the window's end | one answer is lost |
@@ -14,7 +14,7 @@
 //!
 //! "From then on" ends with the next power-up, and so does what a fault left in the chip. A fault of one moment fires
 //! once ever: that is recorded beside the content. A power cut and an unplug differ in name alone: the link feeds the
-//! chip, so each takes the supply from both. The kinds of fault that bend single lines are known by name and refused.
+//! chip, so each takes the supply from both. A worn sector or stuck bit without `at` sits where the seed says. The kinds of fault that bend single lines are known by name and refused.
 
 use std::collections::BTreeSet;
 
@@ -23,6 +23,7 @@ use nor::catalogue::{self, Entry};
 use crate::bench_file::hex;
 use crate::error::BenchError;
 use crate::model::Model;
+use crate::random::Stream;
 use crate::section::Section;
 
 /// How long a link that vanishes at one moment stays away: the time in which it is plugged in again.
@@ -141,8 +142,8 @@ const KINDS: [(&str, Kind); 21] = [
 ];
 
 impl Fault {
-    /// Reads one `[[fault]]` of a bench for `chip`.
-    pub(crate) fn read(section: &Section<'_>, chip: &Model) -> Result<Self, BenchError> {
+    /// Reads one `[[fault]]` of a bench for `chip`; `place` draws where it sits when nothing says it.
+    pub(crate) fn read(section: &Section<'_>, chip: &Model, mut place: Stream) -> Result<Self, BenchError> {
         let kind = section
             .choice("kind", &KINDS)?
             .ok_or_else(|| section.error("kind", "this fault has no kind", "give one, such as \"power-cut\""))?;
@@ -152,8 +153,10 @@ impl Fault {
         let at = section.integer32("at", 0..=chip.size - 1)?;
         let bit = section.integer32("bit", 0..=7)?.map(|bit| bit.to_le_bytes()[0]);
         let to = section.text("to", 64)?;
-        let placed =
-            || at.ok_or_else(|| section.error("at", "nothing says where this fault sits", "give `at`, an address"));
+        let at = at.unwrap_or_else(|| {
+            // Nothing says where this fault sits: the seed does.
+            u32::try_from(place.below(u64::from(chip.size))).expect("an address of the chip")
+        });
         let uses = |keys: &[&str]| {
             let idle = ["at", "bit", "to"].into_iter().find(|key| section.has(key) && !keys.contains(key));
             idle.map_or(Ok(()), |key| Err(section.error(key, "this kind of fault has no use for it", "leave it out")))
@@ -162,8 +165,8 @@ impl Fault {
             Kind::Noise => FaultKind::Noise { chance: rate * severity.unwrap_or(1.0) },
             Kind::PowerCut => FaultKind::PowerCut,
             Kind::Unplug => FaultKind::Unplug,
-            Kind::WornSector => FaultKind::WornSector { at: placed()?, weak_bits: weak_bits(severity.unwrap_or(0.5)) },
-            Kind::StuckBit => FaultKind::StuckBit { at: placed()?, bit: bit.unwrap_or(0), level: pull },
+            Kind::WornSector => FaultKind::WornSector { at, weak_bits: weak_bits(severity.unwrap_or(0.5)) },
+            Kind::StuckBit => FaultKind::StuckBit { at, bit: bit.unwrap_or(0), level: pull },
             Kind::WrongChip => FaultKind::WrongChip { to: Box::new(other_chip(section, to, chip)?) },
             Kind::BusyForever => FaultKind::BusyForever,
             Kind::LinkStall => FaultKind::LinkStall,
@@ -217,7 +220,11 @@ fn when(section: &Section<'_>, kind: &FaultKind) -> Result<When, BenchError> {
         if from_us.or(until_us).is_some() {
             return Err(section.error("at_us", "a moment and a window exclude each other", "give one of them"));
         }
-        if matches!(kind, FaultKind::Noise { .. } | FaultKind::WornSector { .. } | FaultKind::StuckBit { .. }) {
+        if matches!(kind, FaultKind::WornSector { .. } | FaultKind::StuckBit { .. }) {
+            // What wears out stays so: the moment is a beginning.
+            return Ok(When::Window { from_us: at_us, until_us: None });
+        }
+        if matches!(kind, FaultKind::Noise { .. }) {
             return Err(section.error(
                 "at_us",
                 "this kind of fault lasts",

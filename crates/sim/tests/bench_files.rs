@@ -100,6 +100,21 @@ fn a_chip_can_be_given_by_id_size_and_tables() {
 }
 
 #[test]
+fn a_fault_of_the_cells_without_a_place_sits_where_the_seed_says() {
+    let place = |seed: u32| {
+        let file = parse(&format!(
+            "seed = {seed}\n[chip]\nmarking = \"W25Q128\"\ncontent = \"x\"\n[[fault]]\nkind = \"worn-sector\"\nat_us = 5"
+        ));
+        let fault = file.expect("a bench").faults.remove(0);
+        assert_eq!(fault.when, sim::When::Window { from_us: 5, until_us: None }, "what wears out stays so");
+        let sim::FaultKind::WornSector { at, .. } = fault.kind else { panic!("a worn sector") };
+        at
+    };
+    assert_eq!(place(1), place(1));
+    assert_ne!(place(1), place(2));
+}
+
+#[test]
 fn a_mistake_is_told_with_line_key_and_remedy() {
     let chip = "[chip]\nmarking = \"W25Q128\"\ncontent = \"x\"\n";
     let with = |more: &str| refusal(&format!("{chip}{more}"));
@@ -121,7 +136,6 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
         with("[[fault]]\nkind = \"late-sampling\""),
         with("[[fault]]\nkind = \"power-cut\"\nat_us = 5\nfrom_us = 1"),
         with("[[fault]]\nkind = \"noise\"\nat_us = 5"),
-        with("[[fault]]\nkind = \"stuck-bit\""),
         with("[[fault]]\nkind = \"noise\"\nrate = 2"),
         with("[[fault]]\nkind = \"unplug\"\nfrom_us = 7\nuntil_us = 7"),
         with("[[fault]]\nkind = \"wrong-chip\"\nto = \"W25Q128\""),
@@ -162,8 +176,6 @@ dir/bench.toml, line 6, [[fault]] at_us: a moment and a window exclude each othe
 hint: give one of them
 dir/bench.toml, line 6, [[fault]] at_us: this kind of fault lasts
 hint: give `from_us`, and `until_us` if it ends
-dir/bench.toml, line 4, [[fault]] at: nothing says where this fault sits
-hint: give `at`, an address
 dir/bench.toml, line 6, [[fault]] rate: 2 is out of range
 hint: give a number from 0 to 1
 dir/bench.toml, line 7, [[fault]] until_us: the window ends before it begins

@@ -9,7 +9,7 @@ use crate::testing::{Draw, answer, bytes_pass, firmware, for_seeds, pass_of};
 const SIZE: u32 = 1 << 18;
 
 fn both_say(size: u32) -> Declared<'static> {
-    Declared { size, catalogue_size: Some(size), table_size: Some(size), known_content: None }
+    Declared { size, catalogue_size: Some(size), table_size: Some(size), maker_known: true, known_content: None }
 }
 
 /// Two healthy passes of `content`, at 4 and 8 MHz.
@@ -213,7 +213,10 @@ fn words_say_what_agreement_cannot_exclude() {
 #[test]
 fn a_chip_of_no_size_is_refused_without_a_panic() {
     let passes = two(&[]);
-    let judgement = judge(&passes, &Declared { size: 0, catalogue_size: None, table_size: None, known_content: None });
+    let judgement = judge(
+        &passes,
+        &Declared { size: 0, catalogue_size: None, table_size: None, maker_known: true, known_content: None },
+    );
     assert_eq!(judgement.size, SizeProof::Unproven { why: WhyUnproven::TooSmall });
     refused_only_by(&judgement, &Reason::NoSize);
     assert_eq!(judgement.error_bound_95, None);

@@ -3,16 +3,24 @@
 use super::*;
 
 #[test]
-fn rule_3_sizes_that_disagree_refuse() {
+fn rule_3_sizes_that_disagree_refuse_unless_the_content_proves_the_largest() {
     let content = firmware(1, SIZE as usize);
     let declared = Declared { table_size: Some(SIZE / 2), ..both_say(SIZE) };
     let judgement = judge(&two(&content), &declared);
-    let conflict = Reason::SizesConflict { declared: SIZE, catalogue: Some(SIZE), table: Some(SIZE / 2) };
-    refused_only_by(&judgement, &conflict);
+    assert!(judgement.accepted, "{:?}", refusals(&judgement));
     assert_eq!(judgement.size, SizeProof::Measured);
+    let conflict =
+        Reason::SizesConflict { declared: SIZE, catalogue: Some(SIZE), table: Some(SIZE / 2), measured: true };
+    assert!(judgement.reasons.contains(&conflict));
+
+    let blank = vec![0xFF; SIZE as usize];
+    let conflict =
+        Reason::SizesConflict { declared: SIZE, catalogue: Some(SIZE), table: Some(SIZE / 2), measured: false };
+    refused_only_by(&judge(&two(&blank), &declared), &conflict);
 
     let declared = Declared { catalogue_size: Some(2 * SIZE), ..both_say(SIZE) };
-    let conflict = Reason::SizesConflict { declared: SIZE, catalogue: Some(2 * SIZE), table: Some(SIZE) };
+    let conflict =
+        Reason::SizesConflict { declared: SIZE, catalogue: Some(2 * SIZE), table: Some(SIZE), measured: false };
     refused_only_by(&judge(&two(&content), &declared), &conflict);
 }
 
@@ -146,7 +154,14 @@ fn rule_4_tables_out_of_place_refuse_and_missing_ones_need_the_catalogue() {
 
     // A wire that shifts every bit: an id nobody knows, and no signature where it should be.
     declared.catalogue_size = None;
-    refused_only_by(&judge(&passes, &declared), &Reason::Undescribed { id: vec![0xEF, 0x40, 0x18] });
+    declared.maker_known = false;
+    let id = vec![0xEF, 0x40, 0x18];
+    refused_only_by(&judge(&passes, &declared), &Reason::Undescribed { id: id.clone(), maker_known: false });
+    // An unknown part of a known maker can be read.
+    declared.maker_known = true;
+    let judgement = judge(&passes, &declared);
+    assert!(judgement.accepted, "{:?}", refusals(&judgement));
+    assert!(judgement.reasons.contains(&Reason::Undescribed { id, maker_known: true }));
 }
 
 #[test]
