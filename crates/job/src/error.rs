@@ -51,6 +51,9 @@ pub enum JobError {
     /// The link is not plugged in.
     #[error("the link `{link}` is not there")]
     LinkAbsent { link: String },
+    /// Another program uses the link.
+    #[error("the link `{link}` is in use by another program")]
+    LinkBusy { link: String },
     /// The vault or a journal.
     #[error(transparent)]
     Vault(#[from] VaultError),
@@ -147,7 +150,7 @@ impl JobError {
             | Self::WrongJob { .. } => ErrorKind::Usage,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
-            Self::LinkAbsent { .. } | Self::Io { .. } => ErrorKind::System,
+            Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Protected { .. } | DriverError::NotEnabled { .. } => ErrorKind::Refused,
@@ -200,6 +203,7 @@ impl JobError {
             Self::NoSuchLink { .. } => {
                 "a link is a FILE.toml that describes a virtual bench; `firmhand demo` leaves one to look at".into()
             }
+            Self::LinkBusy { .. } => "wait until it has ended, then try again".into(),
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),

@@ -3,6 +3,7 @@
 //! This version reaches virtual benches alone (a bench file, `FILE.toml`). What else the text could name is refused with
 //! the reason, before anything is touched.
 
+use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 
 use nor::link::Link;
@@ -23,6 +24,8 @@ pub struct Reached {
     pub asks: bool,
     /// Whether it is a virtual bench.
     pub is_virtual: bool,
+    /// Held while the link is open: another program may use another bench folder, and still meets this lock.
+    _held: File,
 }
 
 /// A link's text, checked.
@@ -65,8 +68,15 @@ impl LinkName {
     /// Opens the link. Drives nothing.
     ///
     /// # Errors
-    /// [`JobError::Bench`].
+    /// [`JobError::LinkBusy`], [`JobError::Bench`].
     pub fn open(&self) -> Result<Reached, JobError> {
+        let io = |source| JobError::Io { doing: "open", path: self.path.clone(), source };
+        let held = File::open(&self.path).map_err(io)?;
+        match held.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => return Err(JobError::LinkBusy { link: self.given.clone() }),
+            Err(TryLockError::Error(source)) => return Err(io(source)),
+        }
         let bench = VirtualBench::open(&self.path)?;
         Ok(Reached {
             drives: bench.limits().drives,
@@ -74,6 +84,7 @@ impl LinkName {
             asks: bench.asks(),
             is_virtual: true,
             link: Box::new(bench),
+            _held: held,
         })
     }
 }

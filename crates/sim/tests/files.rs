@@ -182,7 +182,8 @@ fn a_content_that_can_no_longer_be_written_is_told() {
 
 fn refusal(path: &Path) -> String {
     let folder = path.parent().expect("a folder").display().to_string();
-    VirtualBench::open(path).expect_err("this bench cannot be opened").to_string().replace(&folder, "DIR")
+    let error = VirtualBench::open(path).expect_err("this bench cannot be opened");
+    format!("{error}\nhint: {}", error.remedy).replace(&folder, "DIR")
 }
 
 #[test]
