@@ -128,7 +128,7 @@ impl Front for Face {
         self.clear_line();
         let mut talk = std::io::stderr();
         for caution in &question.cautions {
-            let _ = writeln!(talk, "  ! {}", plain(caution));
+            let _ = writeln!(talk, "{}", page(&format!("  ! {}", plain(caution))));
         }
         ASKING.store(true, Ordering::SeqCst);
         let reply = loop {
@@ -136,7 +136,7 @@ impl Front for Face {
                 QuestionKind::YesNo => "[yes/no]",
                 QuestionKind::Signature => "[your name]",
             };
-            let _ = write!(talk, "{} {prompt} ", plain(&question.text));
+            let _ = write!(talk, "{} ", page(&format!("{} {prompt}", plain(&question.text))));
             let _ = talk.flush();
             let mut line = String::new();
             match std::io::stdin().lock().read_line(&mut line) {

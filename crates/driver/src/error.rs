@@ -16,7 +16,7 @@ pub enum DriverError {
     /// Answers differ from one read to the next.
     #[error("the {what} came back differently: {}, then {}", different(first, second), different(second, first))]
     Unsteady {
-        /// Id, tables, status or unique id.
+        /// Id, tables, status, unique id or content.
         what: &'static str,
         /// One answer.
         first: Vec<u8>,

@@ -88,6 +88,13 @@ async fn compare(bus: &Bus, mode: ReadMode, step: u32, past_end: bool) -> Result
                 line = Line::Wraps;
             }
         } else if !(past_end && is_level(&far)) {
+            // One flipped bit must not pass for a chip of another size.
+            for (first, at) in [(near, at), (far, at + step)] {
+                let second = bus.read(at, WINDOW, mode).await?;
+                if first != second {
+                    return Err(DriverError::Unsteady { what: "content", first, second });
+                }
+            }
             return Ok(Line::Reaches);
         }
     }

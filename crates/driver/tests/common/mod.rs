@@ -35,7 +35,12 @@ pub fn fault(kind: &str, lines: &str) -> String {
 
 /// A bench in memory: keys of `[chip]`, what follows that table, and the content.
 pub fn bench(chip: &str, rest: &str, content: &[u8]) -> VirtualBench {
-    let text = format!("seed = 7\n[chip]\n{chip}\ncontent = \"none\"\n{rest}");
+    seeded_bench(7, chip, rest, content)
+}
+
+/// As [`bench`], with a seed for what the faults draw.
+pub fn seeded_bench(seed: u64, chip: &str, rest: &str, content: &[u8]) -> VirtualBench {
+    let text = format!("seed = {seed}\n[chip]\n{chip}\ncontent = \"none\"\n{rest}");
     let file = BenchFile::parse(&text, "bench.toml".as_ref()).unwrap_or_else(|error| panic!("{error}"));
     VirtualBench::in_memory(file, content).expect("a content of the chip's size")
 }
