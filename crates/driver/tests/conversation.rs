@@ -198,7 +198,10 @@ fn one_wrong_answer_in_any_place_is_noticed() {
         assert_eq!((sound.0.is_ok(), sound.1), (true, count), "{name}");
         for nth in 0..count {
             let (result, _) = with_one_flip(opcode, nth);
-            assert!(matches!(result, Err(DriverError::Unsteady { what, .. }) if what == name), "{name} {nth}: {result:?}");
+            assert!(
+                matches!(result, Err(DriverError::Unsteady { what, .. }) if what == name),
+                "{name} {nth}: {result:?}"
+            );
         }
     }
 }
@@ -294,7 +297,9 @@ fn a_large_chip_is_brought_back_to_three_address_bytes_the_way_its_maker_has_it(
     plain.tables[0x40 + 2] |= 0x02;
     let mut enabled = plain.clone();
     enabled.id[0] = 0x20;
-    for (chip, write_enable, before) in [(plain, false, vec![0x05, 0xE9]), (enabled, true, vec![0x05, 0x06, 0xE9, 0x04])] {
+    for (chip, write_enable, before) in
+        [(plain, false, vec![0x05, 0xE9]), (enabled, true, vec![0x05, 0x06, 0xE9, 0x04])]
+    {
         let (identity, asked, _) = identify(&chip);
         assert_eq!(identity.expect("a sound chip").chip.addressing, Addressing::FourByMode { write_enable });
         let sent = opcodes(&asked);
@@ -317,6 +322,32 @@ fn the_size_is_measured_at_each_address_line() {
     for line in 16..20 {
         let apart = reads.chunks(2).any(|pair| pair[1] - pair[0] == 1 << line);
         assert!(apart, "no two windows lie {} apart", 1 << line);
+    }
+}
+
+/// Some parts answer a constant level past their end: that is no chip of twice the size.
+#[test]
+fn s5_a_constant_level_past_the_end_is_no_content() {
+    for level in [0x00, 0xFF] {
+        let mut chip = Paper::new(&[0xEF, 0x40, 0x14], 1 << 20);
+        let (result, ..) = converse(driver::identify(&transfers_only()), |request, _| match transfer(request) {
+            Some((&[0x03, high, ..], read)) if high >= 0x10 => Ok(Answer::Bytes(vec![level; read as usize])),
+            _ => chip.answer(request),
+        });
+        let identity = result.expect("a sound chip");
+        assert_eq!((identity.size, identity.chip.is_writable()), (SizeMeasure::Measured(1 << 20), true));
+    }
+}
+
+#[test]
+fn a_unique_id_of_one_level_is_none() {
+    for level in [0x00, 0xFF] {
+        let mut chip = Paper::new(&[0xEF, 0x40, 0x14], 1 << 20);
+        let (result, ..) = converse(driver::identify(&transfers_only()), |request, _| match transfer(request) {
+            Some((&[0x4B, ..], read)) => Ok(Answer::Bytes(vec![level; read as usize])),
+            _ => chip.answer(request),
+        });
+        assert_eq!(result.expect("a sound chip").unique_id, None);
     }
 }
 
