@@ -184,10 +184,10 @@ pub struct ChipArgs {
 #[derive(Debug, Clone, Args)]
 pub struct WriteArgs {
     /// Sign the hold points of this command
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = words)]
     pub signed: Option<String>,
     /// Write without a backup; the reason is kept in the journal
-    #[arg(long, value_name = "REASON")]
+    #[arg(long, value_name = "REASON", value_parser = words)]
     pub no_capture: Option<String>,
 }
 
@@ -247,7 +247,12 @@ fn offset(text: &str) -> Result<u64, String> {
         Some(digits) => u64::from_str_radix(digits, 16),
         None => text.parse(),
     };
-    parsed.map_err(|error| format!("an offset like 4096 or 0x1000 is expected ({error})"))
+    parsed.map_err(|_| "give it like 4096 or 0x1000".into())
+}
+
+/// A name or a reason: a signature without a name would sign nothing.
+fn words(text: &str) -> Result<String, String> {
+    if text.trim().is_empty() { Err("it is empty".into()) } else { Ok(text.to_owned()) }
 }
 
 #[cfg(test)]

@@ -4,12 +4,12 @@
 pub const TEXT: &str = "\
 firmhand carries the job of replacing a computer's firmware, one chip at a time.
 
-  firmhand demo                              see the whole of it on a virtual bench
-  firmhand ready                             what this computer can reach
-  firmhand chip identify --link LINK         which chip is it
-  firmhand chip capture --link LINK          read it until the backup is proven
-  firmhand chip apply IMAGE --link LINK      bring it to a new content, and verify
-  firmhand chip restore --link LINK          bring the backup back
-  firmhand vault list                        what is kept
-  firmhand COMMAND --help                    everything about a command
+  firmhand demo                            see all of it on a virtual bench
+  firmhand ready                           what this computer can reach
+  firmhand chip identify --link LINK       which chip is it
+  firmhand chip capture --link LINK        read it until the backup is proven
+  firmhand chip apply IMAGE --link LINK    bring it to a new content, and verify
+  firmhand chip restore --link LINK        bring the backup back
+  firmhand vault list                      what is kept
+  firmhand COMMAND --help                  everything about a command
 ";

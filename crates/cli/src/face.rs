@@ -23,10 +23,11 @@ static ASKING: AtomicBool = AtomicBool::new(false);
 /// Exit status of a run that was cut off.
 const CUT_OFF: i32 = 4;
 
-/// From now on Ctrl-C asks the running operation to end; a second one within two seconds ends the program.
-pub fn watch_interrupts() {
+/// From now on Ctrl-C asks the running operation to end; a second one within two seconds ends the program. `json`: what
+/// is said of it is an event.
+pub fn watch_interrupts(json: bool) {
     static LAST: Mutex<Option<Instant>> = Mutex::new(None);
-    let set = ctrlc::set_handler(|| {
+    let set = ctrlc::set_handler(move || {
         let mut last = LAST.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let again = last.is_some_and(|last| last.elapsed() < Duration::from_secs(2));
         if again || ASKING.load(Ordering::SeqCst) {
@@ -34,7 +35,12 @@ pub fn watch_interrupts() {
         }
         *last = Some(Instant::now());
         STOP.store(true, Ordering::SeqCst);
-        let _ = writeln!(std::io::stderr(), "\nending the running operation; Ctrl-C again stops at once");
+        let said = "ending the running operation; Ctrl-C again stops at once";
+        let _ = if json {
+            writeln!(std::io::stderr(), "{}", json!({ "event": "said", "text": said }))
+        } else {
+            writeln!(std::io::stderr(), "\n{said}")
+        };
     });
     // Without a handler Ctrl-C still ends the program, and the next run goes on as after a cut.
     drop(set);

@@ -23,9 +23,15 @@ use output::Output;
 
 /// Runs the program with these arguments, the program's name first; answers its exit status.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let json = arguments.iter().any(|argument| argument == "--json");
     let parsed = Cli::command().try_get_matches_from(arguments).and_then(|matches| Cli::from_arg_matches(&matches));
     let cli = match parsed {
         Ok(cli) => cli,
+        Err(error) if json && error.use_stderr() => {
+            output::usage(&error);
+            return ExitCode::from(2);
+        }
         Err(error) => {
             // A closed pipe is the reader's choice.
             let _ = error.print();
@@ -42,7 +48,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         output.print(begin::TEXT);
         return ExitCode::SUCCESS;
     };
-    face::watch_interrupts();
+    face::watch_interrupts(cli.global.json);
     let mut face = Face::new(&cli.global);
     match dispatch(command, &cli.global, &output, &mut face) {
         Ok(()) => ExitCode::SUCCESS,

@@ -3,6 +3,7 @@
 //! Text that came from a chip, a file or a name is printed through [`plain`], so that no escape sequence in it reaches
 //! the terminal.
 
+use std::cell::Cell;
 use std::io::Write;
 
 use anstyle::{AnsiColor, Style};
@@ -19,8 +20,18 @@ const LABEL: Style = Style::new().bold();
 /// Where results and errors go.
 pub struct Output {
     json: bool,
+    /// Whether the one JSON object is out.
+    answered: Cell<bool>,
     /// Leave serial numbers and unique ids out.
     pub redact: bool,
+}
+
+/// Prints wrong usage as the one JSON object of `--json`.
+pub fn usage(error: &clap::Error) {
+    let text = error.render().to_string();
+    let message = text.trim().trim_start_matches("error: ").split("\n\n").next().unwrap_or_default();
+    let value = error_json(message, &[], Some("`firmhand COMMAND --help` shows what a command takes"), 2);
+    let _ = writeln!(anstream::stdout(), "{value}");
 }
 
 /// Text without control characters: what could move a cursor or ring a bell is shown as its number.
@@ -39,7 +50,7 @@ pub fn plain(text: &str) -> String {
 impl Output {
     /// As the options want it.
     pub fn new(global: &Global) -> Self {
-        Self { json: global.json, redact: global.redact }
+        Self { json: global.json, answered: Cell::new(false), redact: global.redact }
     }
 
     /// Prints to standard output as it is.
@@ -51,6 +62,7 @@ impl Output {
     /// Prints a result: one JSON object, or text.
     pub fn result(&self, value: &impl serde::Serialize, text: impl FnOnce() -> String) {
         if self.json {
+            self.answered.set(true);
             let value = serde_json::to_string(value).expect("reports can be written as JSON");
             self.print(&format!("{value}\n"));
         } else {
@@ -68,25 +80,27 @@ impl Output {
                     Standing::Gap => "gap",
                     Standing::Stop => "STOP",
                 };
-                text += &format!("{word:<5} {}: {}\n", point.what, point.found);
+                text += &wrapped(&format!("{word:<5} {}: {}", point.what, point.found), 6, 80);
+                text.push('\n');
                 if let Some(remedy) = &point.remedy {
-                    text += &format!("      {remedy}\n");
+                    text += &wrapped(&format!("      {remedy}"), 6, 80);
+                    text.push('\n');
                 }
             }
             text
         });
     }
 
-    /// Prints an error: what happened, each cause on a line, what to do next.
+    /// Prints an error: what happened, each cause on a line, what to do next. As JSON it is left out after a result: that
+    /// says what is wrong itself, and one object is written.
     pub fn error(&self, error: &JobError) {
         let causes = error.causes();
         if self.json {
-            let value: Value = json!({ "error": {
-                "message": error.to_string(),
-                "causes": causes,
-                "hint": error.hint(),
-                "exit": error.kind().exit_status(),
-            }});
+            if self.answered.get() {
+                return;
+            }
+            let exit = error.kind().exit_status();
+            let value = error_json(&error.to_string(), &causes, error.hint().as_deref(), exit);
             self.print(&format!("{value}\n"));
             return;
         }
@@ -104,6 +118,10 @@ impl Output {
             line(LABEL, "next:", &hint);
         }
     }
+}
+
+fn error_json(message: &str, causes: &[String], hint: Option<&str>, exit: u8) -> Value {
+    json!({ "error": { "message": message, "causes": causes, "hint": hint, "exit": exit } })
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use job::text::size;
+use job::text::{page, size};
 use job::vault::{Filter, JobId, Manifest};
 use job::{Front, JobError, News, now, open_bench};
 use serde_json::{Value, json};
@@ -18,7 +18,8 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
         VaultCommand::List { job } => {
             let job = job.map(|job| JobId::new(&job)).transpose()?;
             let listing = vault.list(&Filter { job, ..Filter::default() })?;
-            output.result(&json!({ "contents": listing.items }), || {
+            let unreadable: Vec<String> = listing.unreadable.iter().map(ToString::to_string).collect();
+            output.result(&json!({ "contents": listing.items, "unreadable": unreadable }), || {
                 if listing.items.is_empty() {
                     return "the vault is empty".into();
                 }
@@ -131,12 +132,12 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
             });
             output.result(&value, || {
                 let kept = report.contents.iter().filter(|content| content.shared).count();
-                format!(
+                page(&format!(
                     "job {job} is forgotten: {} contents, {kept} of them stay because others hold them too\n  note {} says who \
                      signed and why",
                     report.contents.len(),
                     report.note
-                )
+                ))
             });
         }
     }

@@ -241,6 +241,10 @@ impl fmt::Display for Reason {
             }
             Self::NoId { id } if id.is_empty() => f.write_str("The chip gave no id."),
             Self::NoId { id } => write!(f, "The id reads {}, which is no chip but an idle wire.", Hex(id)),
+            // A unique id belongs to one machine: it stays out of what is printed (S15).
+            Self::ChipChanged { what: what @ Trait::UniqueId, pass, moment, .. } => {
+                write!(f, "The chip's {what} changed {moment} pass {pass}.")
+            }
             Self::ChipChanged { what, pass, moment, was, is } => {
                 write!(f, "The chip's {what} changed {moment} pass {pass}: it was {}, it is {}.", Given(was), Given(is))
             }

@@ -177,10 +177,29 @@ impl Session<'_> {
         Ok(pass)
     }
 
+    /// The judge compares the passes with each other. Passes that agree may still all be of a chip that took the place of
+    /// the one identified, and its content is no way back for that one.
+    fn check_same_chip(&self, passes: &[Pass]) -> Result<(), JobError> {
+        let identity = &self.identity;
+        let expected = identity.chip.id_text();
+        for answer in passes.iter().flat_map(|pass| &pass.answers) {
+            if answer.id != identity.chip.id {
+                return Err(JobError::OtherChip { expected, found: id_text(&answer.id) });
+            }
+            if answer.unique_id != identity.unique_id {
+                return Err(JobError::OtherChip { found: format!("{expected} with another unique id"), expected });
+            }
+        }
+        Ok(())
+    }
+
     /// Puts what was read into the vault: as a capture when it is accepted.
     fn keep(&mut self, decided: Try, tries: u32) -> Result<CaptureReport, JobError> {
         let report = evidence_report(&decided, tries);
         let accepted = report.accepted;
+        if accepted {
+            self.check_same_chip(&decided.passes)?;
+        }
         let judgement = decided.judgement;
         let bytes = decided.passes.into_iter().find_map(|pass| match pass.content {
             Content::Bytes(bytes) => Some(bytes),
@@ -246,6 +265,7 @@ impl Session<'_> {
         let plan = PassPlan { clock_hz, fast: false, order: Order::Ascending, chunk: self.chunk(), digest: false };
         if !candidates.is_empty() && self.reached.link.limits().features.digest_range {
             let pass = self.read_pass(PassPlan { digest: true, ..plan })?;
+            self.check_same_chip(std::slice::from_ref(&pass))?;
             for id in candidates {
                 let content = self.vault.read_vec(id)?;
                 if pass.content == Content::Digests(evidence::crc32_blocks(&content)) {
@@ -253,7 +273,9 @@ impl Session<'_> {
                 }
             }
         }
-        let Content::Bytes(bytes) = self.read_pass(plan)?.content else { unreachable!("no digest was asked for") };
+        let pass = self.read_pass(plan)?;
+        self.check_same_chip(std::slice::from_ref(&pass))?;
+        let Content::Bytes(bytes) = pass.content else { unreachable!("no digest was asked for") };
         for id in candidates {
             if *id == Digest::blake3(&bytes) {
                 return Ok(Look::Known(*id, bytes));

@@ -16,7 +16,7 @@ use crate::capture::CaptureReport;
 use crate::error::JobError;
 use crate::front::{Front, News};
 use crate::session::{ChipOptions, Session, open_bench};
-use crate::text::{about, applied, captured, duration, passes, size};
+use crate::text::{about, applied, captured, duration, page, passes, size};
 
 /// The seed of the scenario's images.
 const SEED: u64 = 7;
@@ -55,9 +55,9 @@ impl DemoReport {
     pub fn text(&self) -> String {
         let (bench, link) = (self.bench.display(), self.link.display());
         format!(
-            "{}\n\nThe bench folder is left for a look:\n  firmhand vault list --bench {bench}\n  firmhand chip identify --bench \
-             {bench} --link {link}",
-            self.ended
+            "{}\n\nThe bench folder is left for a look:\n  export FIRMHAND_BENCH={bench}\n  firmhand vault list\n  firmhand chip \
+             identify --link {link}",
+            page(&self.ended)
         )
     }
 }

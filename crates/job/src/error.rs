@@ -77,7 +77,7 @@ pub enum JobError {
     DrivesUnknown,
     /// S4: the two do not fit.
     #[error("the link drives {drives}, and the chip takes {bears} ({by})")]
-    Voltage { drives: Supply, bears: SupplyRange, by: String },
+    Voltage { drives: Supply, bears: SupplyRange, by: String, driven: bool },
     /// S4: statements that contradict each other.
     #[error("the statements on the supply contradict each other: {one}, but {other}")]
     SupplyConflict { one: String, other: String },
@@ -87,6 +87,9 @@ pub enum JobError {
     /// S4: the chip is another than its marking says.
     #[error("the marking {marking} was given, and the chip answers the id {id} of {name}")]
     OtherMarking { marking: String, id: String, name: String },
+    /// S1: the chip was changed under the command.
+    #[error("another chip answers than at the beginning of this command: {found} instead of {expected}")]
+    OtherChip { expected: String, found: String },
     /// S5.
     #[error("this chip is read only for firmhand: {}", list(conflicts))]
     NotWritable { conflicts: Vec<Conflict> },
@@ -153,7 +156,8 @@ impl JobError {
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
-                DriverError::Protected { .. } | DriverError::NotEnabled { .. } => ErrorKind::Refused,
+                DriverError::Answer { .. } => ErrorKind::System,
+                _ if !error.is_resumable() => ErrorKind::Refused,
                 DriverError::Link { .. } => ErrorKind::CutOff,
                 _ if *writing => ErrorKind::CutOff,
                 _ => ErrorKind::System,
@@ -167,6 +171,7 @@ impl JobError {
             | Self::Voltage { .. }
             | Self::SupplyConflict { .. }
             | Self::OtherMarking { .. }
+            | Self::OtherChip { .. }
             | Self::NotWritable { .. }
             | Self::NotAccepted { .. }
             | Self::ImageSize { .. }
@@ -208,18 +213,27 @@ impl JobError {
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
-            Self::Stopped { .. } => "run the same command again to go on; the backup is in the vault".into(),
+            Self::Stopped { .. } => "run the same command again: it goes on; what was captured before is in the vault".into(),
             Self::Unanswered { option, .. } => format!("answer it with `{option}`"),
             Self::SupplyUnknown { .. } => {
                 "read the marking on the chip and give it with `--marking NAME`, or give the voltage with `--supply VOLTS`"
                     .into()
             }
             Self::DrivesUnknown => "measure it and give it with `--drives VOLTS` (with a level adapter: 1.8)".into(),
+            Self::Voltage { driven: true, .. } => {
+                "unplug the programmer now: the id was read at this voltage, and nothing was written; use one that drives \
+                 what the chip takes"
+                    .into()
+            }
             Self::Voltage { .. } => {
                 "nothing was driven; use a programmer or level adapter that drives what the chip takes".into()
             }
             Self::SupplyConflict { .. } => "look at the marking on the chip again before anything is powered".into(),
             Self::OtherMarking { .. } => "look at the marking again; nothing was written".into(),
+            Self::OtherChip { .. } => {
+                "nothing was kept or written; unplug the programmer, see which chip the clip sits on, then run the same command again"
+                    .into()
+            }
             Self::NotWritable { .. } => "reading it is fine; writing would be a guess, and firmhand does not guess".into(),
             Self::NotAccepted { contact: true, .. } => {
                 "reseat the clip (pin 1 at the dot, all eight contacts down), shorten the leads, then capture again".into()
@@ -235,7 +249,7 @@ impl JobError {
             }
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
             Self::Mismatch { .. } => {
-                "the backup is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
+                "what was captured before is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
                     .into()
             }
             Self::Differs { .. } => "nothing was written; `firmhand chip apply` makes it equal".into(),
@@ -253,8 +267,11 @@ fn driver_hint(error: &DriverError, writing: bool) -> &'static str {
         DriverError::Unsteady { .. } => "a contact is bad: reseat the clip, shorten the leads, then try again",
         DriverError::Protected { .. } => "nothing was erased; this version does not lift a chip's own protection",
         DriverError::NotEnabled { .. } => "WP# may be low: it has to be pulled up to the chip's supply",
+        DriverError::Unreachable { .. } => "nothing is known of how to address this chip past 16 MiB; it is left alone",
         DriverError::Busy { .. } => "take the supply off the chip and give it again, then run the same command",
-        _ if writing => "the backup is in the vault; reseat or plug in again, then run the same command: it goes on",
+        _ if writing => {
+            "reseat or plug in again, then run the same command: it goes on; what was captured before is in the vault"
+        }
         _ => "reseat or plug in again, then run the same command",
     }
 }

@@ -123,10 +123,14 @@ impl<'f> Session<'f> {
         if known.chip.as_ref().is_some_and(|chip| *chip != key) {
             if options.job.is_some() {
                 let expected = known.chip.map(|chip| chip.id).unwrap_or_default();
-                return Err(JobError::WrongJob {
-                    job: journal.job().to_string(),
-                    why: format!("its chip has the id {expected}, and the chip on the clip answers {}", key.id),
-                });
+                let why = if expected == key.id {
+                    format!("its chip has the id {expected} too, but another unique id than the chip on the clip")
+                } else {
+                    format!("its chip has the id {expected}, and the chip on the clip answers {}", key.id)
+                };
+                let error = JobError::WrongJob { job: journal.job().to_string(), why };
+                journal.append("ended", ended(&error), &now())?;
+                return Err(error);
             }
             // Another chip is on the clip: it gets a loose job of its own.
             drop(journal);

@@ -84,7 +84,7 @@ pub fn state(said: Statements<'_>) -> Result<Stated, JobError> {
     }
     let by = ranges.into_iter().map(|(_, by)| by).collect::<Vec<_>>().join(", ");
     if !bears.bears(drives) {
-        return Err(JobError::Voltage { drives, bears, by });
+        return Err(JobError::Voltage { drives, bears, by, driven: false });
     }
     Ok(Stated { bears, by, drives, marking: said.marking.map(str::to_owned) })
 }
@@ -111,7 +111,7 @@ impl Stated {
             && !bears.bears(self.drives)
         {
             let by = format!("the catalogue, by the id {} of {}", chip.id_text(), chip.name());
-            return Err(JobError::Voltage { drives: self.drives, bears, by });
+            return Err(JobError::Voltage { drives: self.drives, bears, by, driven: true });
         }
         if let Some(marking) = &self.marking
             && !chip.markings.iter().any(|known| known.eq_ignore_ascii_case(marking.trim()))
