@@ -9,19 +9,16 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use driver::{Verified, WriteJob};
-use nor::SECTOR;
 use nor::chip::Conflict;
 use nor::plan::{Costs, Plan};
-use serde::Serialize;
-use serde_json::{Value, json};
+use serde_json::json;
 use vault::{Digest, Kind, PutRequest};
 
 use crate::capture::Look;
 use crate::error::JobError;
 use crate::front::{Question, QuestionKind};
-use crate::record::{Pending, ranges_json};
+use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
 use crate::session::{Session, WRITING, now, run_op};
-use crate::text::{about, duration};
 
 /// How often what differs after writing is written again.
 const REPAIRS: u32 = 2;
@@ -46,134 +43,6 @@ pub enum Place {
     At(u64),
     /// Into this region of the chip's own flash descriptor; it has to fill it.
     Region(String),
-}
-
-/// What apply, fill and restore end with.
-#[derive(Debug, Clone, Serialize)]
-pub struct ApplyReport {
-    /// The job.
-    pub job: String,
-    /// The chip's name.
-    pub chip: String,
-    /// The capture that brings the content before back; none with `--no-capture`.
-    pub capture: Option<String>,
-    /// What the whole chip holds now: BLAKE3.
-    pub content: String,
-    /// First byte of the range asked for.
-    pub at: u32,
-    /// Its length.
-    pub len: u32,
-    /// Whether a write that was cut off before was continued.
-    pub resumed: bool,
-    /// Blocks erased.
-    pub erases: usize,
-    /// Bytes programmed.
-    pub programmed_bytes: u64,
-    /// Bytes read again and compared.
-    pub verified_bytes: u64,
-    /// Bytes that differ: 0.
-    pub differing_bytes: u64,
-    /// Sectors compared by CRC-32 on the link; each has a chance of 2^-32 that a difference goes unseen.
-    pub digested_sectors: u32,
-    /// Rounds of writing again what differed at first.
-    pub repairs: u32,
-    /// What the plan said it would take, from first erase to last verify.
-    pub predicted_ms: f64,
-    /// What it took on the link's clock, from first erase to last verify.
-    pub took_ms: f64,
-}
-
-/// What `verify` ends with.
-#[derive(Debug, Clone, Serialize)]
-pub struct VerifyReport {
-    /// The job.
-    pub job: String,
-    /// The chip's name.
-    pub chip: String,
-    /// First byte compared.
-    pub at: u32,
-    /// Bytes compared.
-    pub len: u64,
-    /// Bytes that differ: 0.
-    pub differing_bytes: u64,
-    /// Sectors compared by CRC-32 on the link.
-    pub digested_sectors: u32,
-}
-
-/// A plan as design section 6 fixes it.
-#[derive(Debug, Clone, Serialize)]
-pub struct PlanReport {
-    /// Blocks to erase.
-    pub erases: Vec<EraseReport>,
-    /// Stretches to program: first byte, length.
-    pub programs: Vec<(u32, u32)>,
-    /// Cost of both, by the cost model.
-    pub cost_ms: f64,
-    /// Reading again.
-    pub verify_ms: f64,
-    /// Checks of id and status on the way.
-    pub checks_ms: f64,
-    /// All three.
-    pub predicted_ms: f64,
-    /// What each thing costs.
-    pub cost_model: CostModel,
-}
-
-/// One erase of a plan.
-#[derive(Debug, Clone, Serialize)]
-pub struct EraseReport {
-    /// First byte.
-    pub at: u32,
-    /// Block size.
-    pub size: u32,
-    /// Opcode.
-    pub opcode: u8,
-}
-
-/// What each thing costs.
-#[derive(Debug, Clone, Serialize)]
-pub struct CostModel {
-    /// By block size.
-    pub erase_ms: std::collections::BTreeMap<u32, f64>,
-    /// One page.
-    pub page_ms: f64,
-    /// One byte on the wire.
-    pub wire_us_per_byte: f64,
-    /// One erase or page beside its time and data.
-    pub wire_us_per_command: f64,
-}
-
-impl PlanReport {
-    fn of(plan: &Plan, costs: &Costs, chip: &nor::chip::Chip) -> Self {
-        #[expect(clippy::cast_precision_loss, reason = "times far below 2^53 ns")]
-        let ms = |ns: u64| ns as f64 / 1e6;
-        let (cost, verify, checks) = (plan.cost_ns, plan.verify_ns(costs), plan.checks_ns(costs));
-        Self {
-            erases: plan
-                .erases()
-                .map(|(at, erase)| EraseReport { at, size: erase.size, opcode: erase.opcode })
-                .collect(),
-            programs: plan.programs().collect(),
-            cost_ms: ms(cost),
-            verify_ms: ms(verify),
-            checks_ms: ms(checks),
-            predicted_ms: ms(cost + verify + checks),
-            cost_model: CostModel {
-                erase_ms: chip.erases.iter().zip(&costs.erase_ns).map(|(erase, ns)| (erase.size, ms(*ns))).collect(),
-                page_ms: ms(costs.page_ns),
-                wire_us_per_byte: ms(costs.byte_ns * 1000),
-                wire_us_per_command: ms(costs.command_ns * 1000),
-            },
-        }
-    }
-}
-
-/// The present content of a chip, with what stands behind it.
-struct Present {
-    content: Vec<u8>,
-    /// The content in the vault that brings the chip back.
-    capture: Option<Digest>,
-    resumed: bool,
 }
 
 impl Target {
@@ -484,80 +353,6 @@ impl Session<'_> {
         Ok((Plan::new(chip, &costs, present, wanted, range)?, costs))
     }
 
-    /// S1: what the chip holds now, with the capture that stands behind it.
-    fn present_content(&mut self) -> Result<Present, JobError> {
-        if let Some((id, content)) = self.present.take() {
-            let present = Present { content: content.clone(), capture: Some(id), resumed: false };
-            self.present = Some((id, content));
-            return Ok(present);
-        }
-        let mut candidates = self.known.captures.clone();
-        candidates.extend(self.known.applied);
-        candidates.reverse();
-        candidates.dedup();
-        let no_capture = self.options.no_capture.clone();
-        if candidates.is_empty() && no_capture.is_none() {
-            return self.captured_now();
-        }
-        match self.look(&candidates)? {
-            Look::Known(id, content) => {
-                self.say("the chip holds what this job knows of it");
-                self.present = Some((id, content.clone()));
-                Ok(Present { content, capture: Some(id), resumed: false })
-            }
-            Look::Other(content) => {
-                if let Some(pending) = self.known.pending.clone()
-                    && self.is_half_done(&pending, &content)?
-                {
-                    self.say("a write was cut off here; every sector outside its plan is as it was: going on");
-                    return Ok(Present { content, capture: Some(pending.from), resumed: true });
-                }
-                if let Some(reason) = no_capture {
-                    self.write_down("not-captured", json!({ "reason": reason }))?;
-                    self.say(format!("no capture, as asked ({reason}): there will be no way back"));
-                    return Ok(Present { content, capture: None, resumed: false });
-                }
-                self.say("the chip holds something that this job does not know: it is captured first");
-                self.captured_now()
-            }
-        }
-    }
-
-    fn captured_now(&mut self) -> Result<Present, JobError> {
-        self.capture_in_tries()?;
-        let (id, content) = self.present.clone().expect("an accepted capture is the present content");
-        Ok(Present { content, capture: Some(id), resumed: false })
-    }
-
-    /// Whether `now` can be what a cut-off write of this job left: outside its plans nothing changed, and inside, all but
-    /// the block that was under way is old, new or blank. Anything else may be another chip, and is captured first.
-    fn is_half_done(&self, pending: &Pending, now: &[u8]) -> Result<bool, JobError> {
-        let from = self.vault.read_vec(&pending.from)?;
-        let wanted = pending.wanted.iter().map(|id| self.vault.read_vec(id)).collect::<Result<Vec<_>, _>>()?;
-        if from.len() != now.len() || wanted.iter().any(|wanted| wanted.len() != now.len()) {
-            return Ok(false);
-        }
-        let page = self.identity.chip.page as usize;
-        let largest = self.identity.chip.erases.last().map_or(SECTOR, |erase| erase.size) as usize;
-        let mut strange: Option<Range<usize>> = None;
-        for (index, (now, from)) in now.chunks(page).zip(from.chunks(page)).enumerate() {
-            let at = index * page;
-            if now == from {
-                continue;
-            }
-            let touched = pending.touched.iter().any(|range| range.start as usize <= at && at < range.end as usize);
-            if !touched {
-                return Ok(false);
-            }
-            let is_new = wanted.iter().any(|wanted| wanted[at..at + now.len()] == *now);
-            if !is_new && !nor::is_blank(now) {
-                let reach = strange.get_or_insert(at..at);
-                reach.end = at + now.len();
-            }
-        }
-        Ok(strange.is_none_or(|reach| reach.start / largest == (reach.end - 1) / largest))
-    }
-
     /// The wanted content goes into the vault, so that the plan means something when this program is gone.
     fn keep_wanted(&mut self, target: &Target, wanted: &[u8]) -> Result<Digest, JobError> {
         let stored = self.vault.put(
@@ -604,25 +399,4 @@ impl Session<'_> {
         }
         Ok(found)
     }
-}
-
-fn plan_text(report: &PlanReport, plan: &Plan) -> String {
-    format!(
-        "plan: {} erases, {} to program, about {} with reading again",
-        report.erases.len(),
-        about(plan.programmed_bytes()),
-        duration(report.predicted_ms)
-    )
-}
-
-fn plan_json(report: &PlanReport, plan: &Plan, from: Option<Digest>, wanted: Digest) -> Value {
-    json!({
-        "from": from,
-        "wanted": wanted,
-        "range": [plan.range.start, plan.range.end],
-        "touched": ranges_json(&plan.touched()),
-        "erases": report.erases.iter().map(|erase| json!([erase.at, erase.size, erase.opcode])).collect::<Vec<_>>(),
-        "programs": report.programs,
-        "predicted_ms": report.predicted_ms,
-    })
 }

@@ -11,10 +11,11 @@ use image::scenario::{LARKSPUR_MAC, larkspur_main, larkspur_port, meadowlark_mai
 use serde::Serialize;
 use vault::Digest;
 
-use crate::apply::{ApplyReport, Place, Target};
+use crate::apply::{Place, Target};
 use crate::capture::CaptureReport;
 use crate::error::JobError;
 use crate::front::{Front, News};
+use crate::report::ApplyReport;
 use crate::session::{ChipOptions, Session, open_bench};
 use crate::text::{about, applied, captured, duration, page, passes, size};
 

@@ -1,7 +1,7 @@
 //! Numbers and results as people read them.
 
-use crate::apply::{ApplyReport, VerifyReport};
 use crate::capture::{CaptureReport, EvidenceReport};
+use crate::report::{ApplyReport, VerifyReport};
 
 /// A byte count: in MiB or KiB where it is whole, else in bytes.
 #[must_use]
