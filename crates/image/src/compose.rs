@@ -270,7 +270,7 @@ fn copy<'a>(
     to: Range<u32>,
 ) -> Result<Write<'a>, ComposeError> {
     if len(&from) != len(&to) {
-        return Err(ComposeError::Misfit { place: place.clone(), content: source.clone(), from, to });
+        return Err(ComposeError::Misfit { place: place.clone(), content: Box::new(source.clone()), from, to });
     }
     Ok(Write { place, to, what: What::Copy { done, source, content, from } })
 }

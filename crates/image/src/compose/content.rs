@@ -76,10 +76,14 @@ impl<'a> Contents<'a> {
             if contents.contains_key(source) {
                 continue;
             }
-            let missing = || ComposeError::Missing { place: place.clone(), content: source.clone() };
+            let missing = || ComposeError::Missing { place: place.clone(), content: Box::new(source.clone()) };
             let bytes = sources.contents.get(source).copied().ok_or_else(missing)?;
             if bytes.is_empty() || u32::try_from(bytes.len()).is_err() {
-                return Err(ComposeError::Size { place: place.clone(), content: source.clone(), len: bytes.len() });
+                return Err(ComposeError::Size {
+                    place: place.clone(),
+                    content: Box::new(source.clone()),
+                    len: bytes.len(),
+                });
             }
             let base = *base_size.get_or_insert(bytes.len());
             if *source == SourceRef::Present && bytes.len() != base {
@@ -90,7 +94,7 @@ impl<'a> Contents<'a> {
                 if found != pinned {
                     return Err(ComposeError::NotPinned {
                         place: place.clone(),
-                        content: source.clone(),
+                        content: Box::new(source.clone()),
                         pinned,
                         found,
                     });
@@ -144,13 +148,13 @@ impl<'a> Content<'a> {
             Selector::Region(name) => {
                 let map = self.map.as_ref().map_err(|error| ComposeError::NoMap {
                     place: place.clone(),
-                    content: source.clone(),
+                    content: Box::new(source.clone()),
                     source: error.clone(),
                 })?;
                 let found = map.iter().find(|region| region.name == *name).map(|region| region.range.clone());
                 found.ok_or_else(|| ComposeError::NoRegion {
                     place: place.clone(),
-                    content: source.clone(),
+                    content: Box::new(source.clone()),
                     region: name.clone(),
                     known: map.iter().map(|region| region.name.clone()).collect(),
                 })?
@@ -160,7 +164,7 @@ impl<'a> Content<'a> {
             return Ok(range);
         }
         let len = self.whole().end;
-        Err(ComposeError::Beyond { place: place.clone(), content: source.clone(), range, len })
+        Err(ComposeError::Beyond { place: place.clone(), content: Box::new(source.clone()), range, len })
     }
 
     /// Returns the address in the network NVM of `bytes`, which are laid out like this content, and where that NVM stands.

@@ -16,7 +16,7 @@ pub enum ComposeError {
         /// Where the recipe first takes it.
         place: TextPlace,
         /// Which one.
-        content: SourceRef,
+        content: Box<SourceRef>,
     },
     /// A content is empty or larger than any chip can be.
     #[error("{place}: {content} has {len} bytes, which is no size of a chip or a part of one")]
@@ -24,7 +24,7 @@ pub enum ComposeError {
         /// Where the recipe first takes it.
         place: TextPlace,
         /// Which one.
-        content: SourceRef,
+        content: Box<SourceRef>,
         /// Its bytes.
         len: usize,
     },
@@ -44,7 +44,7 @@ pub enum ComposeError {
         /// Where the recipe first takes it.
         place: TextPlace,
         /// Which one.
-        content: SourceRef,
+        content: Box<SourceRef>,
         /// What the recipe says.
         pinned: Pin,
         /// What was given.
@@ -56,7 +56,7 @@ pub enum ComposeError {
         /// Where.
         place: TextPlace,
         /// Which content.
-        content: SourceRef,
+        content: Box<SourceRef>,
         /// What is wrong with the descriptor.
         source: DescriptorError,
     },
@@ -66,7 +66,7 @@ pub enum ComposeError {
         /// Where.
         place: TextPlace,
         /// Which content.
-        content: SourceRef,
+        content: Box<SourceRef>,
         /// The name.
         region: String,
         /// Those that there are.
@@ -78,7 +78,7 @@ pub enum ComposeError {
         /// Where.
         place: TextPlace,
         /// Which content.
-        content: SourceRef,
+        content: Box<SourceRef>,
         /// The range.
         range: Range<u32>,
         /// Bytes in the content.
@@ -91,7 +91,7 @@ pub enum ComposeError {
         /// Where.
         place: TextPlace,
         /// What it is taken from.
-        content: SourceRef,
+        content: Box<SourceRef>,
         /// Which bytes of that.
         from: Range<u32>,
         /// Where it should go.
@@ -157,7 +157,7 @@ impl ComposeError {
     /// Returns what to do about it: one sentence, without a full stop.
     pub fn remedy(&self) -> &'static str {
         match self {
-            Self::Missing { content: SourceRef::Present, .. } => {
+            Self::Missing { content, .. } if **content == SourceRef::Present => {
                 "capture the chip, and compose again with that capture"
             }
             Self::Missing { .. } => "take the content into the vault, or put the file beside the recipe",

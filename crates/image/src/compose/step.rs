@@ -74,7 +74,7 @@ impl fmt::Display for Step {
             Done::Fill(byte) => write!(f, "{start:#x} to {end:#x} filled with {byte:#04x}")?,
             Done::Keep | Done::Place => write!(f, "{start:#x} to {end:#x} taken")?,
             Done::Address { banks: [true, true] } => {
-                write!(f, "the address put into both banks of {start:#x} to {end:#x}")?
+                write!(f, "the address put into both banks of {start:#x} to {end:#x}")?;
             }
             Done::Address { banks: [first, _] } => {
                 write!(f, "the address put into bank {} of {start:#x} to {end:#x}", u8::from(!first))?;

@@ -1,6 +1,7 @@
 //! What may be wrong with a recipe, told so that a person can mend it: file, line, key, what, and what to do.
 
 use std::fmt;
+use std::sync::Arc;
 
 use crate::mac::{MacError, UnfitMac};
 use crate::pin::PinError;
@@ -9,12 +10,12 @@ use crate::recipe::{MOST_BYTES, MOST_TABLES};
 /// A place in a recipe's text.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TextPlace {
-    /// The recipe's file.
-    pub name: String,
+    /// The recipe's file; shared by all places of the recipe.
+    pub name: Arc<str>,
     /// Line, from 1.
     pub line: usize,
     /// Table and key, such as `[[keep]] region`; empty for the text as a whole.
-    pub key: String,
+    pub key: Box<str>,
 }
 
 /// A mistake in a recipe.

@@ -4,6 +4,7 @@
 //! could not be traced back to their lines. The parser bounds the depth of nesting by itself.
 
 use std::ops::RangeInclusive;
+use std::sync::Arc;
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -12,9 +13,9 @@ use crate::recipe::error::{Mistake, RecipeError, TextPlace};
 use crate::recipe::{MOST_BYTES, MOST_TABLES};
 
 /// The recipe under reading.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Source<'a> {
-    name: &'a str,
+    name: Arc<str>,
     text: &'a str,
 }
 
@@ -30,8 +31,8 @@ pub(crate) struct Table<'a> {
 
 impl<'a> Table<'a> {
     /// Returns the whole document.
-    pub(crate) fn document(text: &'a str, name: &'a str, known: &'static [&'static str]) -> Result<Self, RecipeError> {
-        let source = Source { name, text };
+    pub(crate) fn document(text: &'a str, name: &str, known: &'static [&'static str]) -> Result<Self, RecipeError> {
+        let source = Source { name: name.into(), text };
         if text.len() > MOST_BYTES {
             return Err(source.error(0, String::new(), Mistake::TooLong { len: text.len() }));
         }
@@ -50,7 +51,7 @@ impl<'a> Table<'a> {
         known: &'static [&'static str],
     ) -> Result<Option<Self>, RecipeError> {
         let Some(value) = self.entries.remove(key) else { return Ok(None) };
-        Self::of(self.source, header, value, known).map(Some)
+        Self::of(&self.source, header, value, known).map(Some)
     }
 
     /// Returns the tables of the list under `key`, none when there is no such key. One alone may stand in single brackets.
@@ -66,8 +67,12 @@ impl<'a> Table<'a> {
             DeValue::Array(items) if items.len() > MOST_TABLES => {
                 Err(self.source.error(start, header.to_owned(), Mistake::TooMany { count: items.len() }))
             }
-            DeValue::Array(items) => items.into_iter().map(|item| Self::of(self.source, header, item, known)).collect(),
-            DeValue::Table(entries) => Ok(vec![Self { source: self.source, header, start, entries }.checked(known)?]),
+            DeValue::Array(items) => {
+                items.into_iter().map(|item| Self::of(&self.source, header, item, known)).collect()
+            }
+            DeValue::Table(entries) => {
+                Ok(vec![Self { source: self.source.clone(), header, start, entries }.checked(known)?])
+            }
             other => {
                 let mistake = Mistake::WrongType { found: other.type_str(), wanted: "a list of tables" };
                 Err(self.source.error(start, header.to_owned(), mistake))
@@ -135,14 +140,14 @@ impl<'a> Table<'a> {
     }
 
     fn of(
-        source: Source<'a>,
+        source: &Source<'a>,
         header: &'static str,
         value: Spanned<DeValue<'a>>,
         known: &'static [&'static str],
     ) -> Result<Self, RecipeError> {
         let start = value.span().start;
         match value.into_inner() {
-            DeValue::Table(entries) => Self { source, header, start, entries }.checked(known),
+            DeValue::Table(entries) => Self { source: source.clone(), header, start, entries }.checked(known),
             other => {
                 let mistake = Mistake::WrongType { found: other.type_str(), wanted: "a table" };
                 Err(source.error(start, header.to_owned(), mistake))
@@ -179,7 +184,7 @@ impl Source<'_> {
     fn place(&self, start: usize, key: String) -> TextPlace {
         let before = &self.text.as_bytes()[..start.min(self.text.len())];
         let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
-        TextPlace { name: self.name.to_owned(), line, key }
+        TextPlace { name: Arc::clone(&self.name), line, key: key.into() }
     }
 }
 
