@@ -295,6 +295,8 @@ fn an_address_that_no_machine_can_have_is_refused() {
 fn only_a_whole_id_pins_a_capture() {
     let place = |capture: &str| with(&format!("[[place]]\ncapture = \"{capture}\"\nat = 0"));
     assert!(place(ONES).is_ok());
+    let twice = with(&format!("[[place]]\ncapture = \"{ONES}\"\nblake3 = \"{ONES}\"\nat = 0")).unwrap_err();
+    assert_eq!((twice.place.line, twice.mistake), (5, Mistake::Excluded { other: "capture" }));
     assert!(matches!(place(&ONES[..12]).unwrap_err().mistake, Mistake::Missing { .. }));
     let image = with(&format!("[[place]]\nimage = \"sha256:{}\"\nat = 0", &ONES[1..])).unwrap_err();
     assert_eq!(image.mistake, Mistake::NotAHash(PinError::Digits { len: 63 }));

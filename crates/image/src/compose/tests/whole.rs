@@ -92,6 +92,7 @@ fn the_schema_takes_what_the_checker_takes() {
         ("[[place]]\ncapture = \"present\"\nfrom_at = 0\nfrom_len = 4\nat = 0".into(), true),
         (format!("[[place]]\ncapture = \"present\"\nsha256 = \"{hash}\"\nat = 0"), false),
         (format!("[[place]]\ncapture = \"{hash}\"\nregion = \"a\""), true),
+        (format!("[[place]]\ncapture = \"{hash}\"\nblake3 = \"{hash}\"\nregion = \"a\""), false),
         ("[[place]]\ncapture = \"as found\"\nregion = \"a\"".into(), false),
         (format!("[[place]]\ncapture = \"as found\"\nblake3 = \"{hash}\"\nregion = \"a\""), true),
         (format!("[[place]]\nfile = \"a\"\nsha256 = \"{hash}\"\nblake3 = \"{hash}\"\nat = 0"), false),
