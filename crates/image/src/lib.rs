@@ -4,8 +4,12 @@
 //! |---|---|
 //! | [`build`] | laying an image out of stretches, without overlap and within its regions |
 //! | [`descriptor`] | the flash descriptor: writing one, and reading the region map out of a chip's content |
-//! | [`nvm`] | the network NVM: two banks, MAC address, checksum |
+//! | [`nvm`] | the network NVM: two banks, MAC address, checksum; reading it, and changing the address |
 //! | [`mac`] | MAC addresses with the bits of IEEE 802 |
+//! | [`recipe`] | recipes: how an image is composed, as a person writes it down |
+//! | [`compose`](mod@compose) | composing an image by a recipe |
+//! | [`pin`] | hashes by which a recipe names contents |
+//! | [`span`] | an image that several chips hold together |
 //! | [`filler`] | made-up content that behaves like code, compressed volumes, tables and settings |
 //! | [`scenario`] | the images of the worked example, whole, from a seed |
 //!
@@ -17,8 +21,14 @@
 //! real images, and pins its checksums.
 
 pub mod build;
+pub mod compose;
 pub mod descriptor;
 pub mod filler;
 pub mod mac;
 pub mod nvm;
+pub mod pin;
+pub mod recipe;
 pub mod scenario;
+pub mod span;
+#[cfg(test)]
+mod testing;

@@ -3,6 +3,9 @@
 //! Bit 0 of the first octet says group (1) or individual (0); bit 1 says locally (1) or universally (0) administered (IEEE
 //! Std 802-2014, clause 8.2, from memory). An address drawn for a machine that lost its own is individual and local, so
 //! that it can never be one that a maker gave to another machine. Written here with colons and small letters, as Linux does.
+//!
+//! The decision a reader would question: any six octets are a [`Mac`], those of a group too. Contents hold such addresses, and
+//! whoever reads a content has to say so; what may be given to a machine is a question of its own ([`Mac::check_unicast`]).
 
 use std::fmt;
 use std::str::FromStr;
@@ -39,13 +42,59 @@ pub enum MacError {
     },
 }
 
+/// Why an address is none that a machine can have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum UnfitMac {
+    /// All octets are 00h: no address was set.
+    #[error("the address is all zeros, which means that none was set")]
+    Zero,
+    /// All octets are FFh: broadcast, and what blank memory reads as.
+    #[error("the address is all ones, which is broadcast and what blank memory reads as")]
+    Ones,
+    /// Bit 0 of the first octet is set.
+    #[error("the address is that of a group (bit 0 of its first octet is set)")]
+    Group,
+}
+
 impl Mac {
     /// Returns an individual, locally administered address drawn from `seed`; the same for the same seed.
+    ///
+    /// For examples and tests: whoever knows the seed knows the address. For a machine, see [`Mac::local_from`].
     pub fn drawn(seed: u64) -> Self {
         let mut octets = [0; 6];
         stream(seed, "mac").fill_bytes(&mut octets);
+        Self::local_from(octets)
+    }
+
+    /// Returns `octets` as an individual, locally administered address: bit 0 of the first octet cleared, bit 1 set.
+    ///
+    /// For a machine that lost its own address the caller gives six octets from the system's random source; 46 of their 48
+    /// bits stay. Source of the bits: IEEE Std 802-2014, clause 8.2 (from memory).
+    ///
+    /// # Example
+    ///
+    /// ```
+    /// use image::mac::Mac;
+    ///
+    /// assert_eq!(Mac::local_from([0x41, 1, 2, 3, 4, 5]).to_string(), "42:01:02:03:04:05");
+    /// ```
+    pub fn local_from(mut octets: [u8; 6]) -> Self {
         octets[0] = octets[0] & !GROUP | LOCAL;
         Self(octets)
+    }
+
+    /// Returns `Ok` when a machine can have this address: an individual one, and not all zeros.
+    ///
+    /// # Errors
+    ///
+    /// [`UnfitMac`] for all zeros, all ones and any other address of a group.
+    pub fn check_unicast(self) -> Result<(), UnfitMac> {
+        match self.0 {
+            [0, 0, 0, 0, 0, 0] => Err(UnfitMac::Zero),
+            [0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF] => Err(UnfitMac::Ones),
+            _ if self.is_group() => Err(UnfitMac::Group),
+            _ => Ok(()),
+        }
     }
 
     /// Returns whether the address is that of a group (bit 0 of the first octet), broadcast among them.
@@ -129,6 +178,29 @@ mod tests {
             ever_set |= mac.0[0];
         }
         assert_eq!(ever_set, 0xFE, "the other bits of the first octet are drawn");
+    }
+
+    /// IEEE 802: of the first octet's bits, 0 says group and 1 says local; every other bit is free.
+    #[test]
+    fn random_octets_become_an_individual_local_address_and_keep_their_other_46_bits() {
+        for first in 0..=u8::MAX {
+            let mac = Mac::local_from([first, 1, 0xFF, 3, 0, 5]);
+            assert!(!mac.is_group() && mac.is_local(), "{first:#04x}");
+            assert_eq!(mac.0[0] & 0xFC, first & 0xFC, "{first:#04x}");
+            assert_eq!(mac.0[1..], [1, 0xFF, 3, 0, 5]);
+            assert_eq!(mac.check_unicast(), Ok(()));
+        }
+    }
+
+    #[test]
+    fn a_machine_has_no_address_of_a_group_and_none_of_all_zeros_or_ones() {
+        let check = |text: &str| text.parse::<Mac>().unwrap().check_unicast();
+        assert_eq!(check("00:00:00:00:00:00"), Err(UnfitMac::Zero));
+        assert_eq!(check("ff:ff:ff:ff:ff:ff"), Err(UnfitMac::Ones));
+        assert_eq!(check("01:00:5e:00:00:01"), Err(UnfitMac::Group));
+        assert_eq!(check("ff:ff:ff:ff:ff:fe"), Err(UnfitMac::Group));
+        assert_eq!(check("00:00:00:00:00:01"), Ok(()));
+        assert_eq!(check("fe:ff:ff:ff:ff:ff"), Ok(()));
     }
 
     #[test]

@@ -40,9 +40,9 @@ pub enum DescriptorError {
         len: usize,
     },
     /// The signature is not there. A chip without a descriptor says this, and so does the end of a chip without its start.
-    #[error("no flash descriptor: {found:02x?} at {SIGNATURE_AT:#x} where its signature {SIGNATURE:02x?} would stand")]
+    #[error("no flash descriptor: its signature {SIGNATURE:02x?} does not stand at {SIGNATURE_AT:#x}")]
     NoSignature {
-        /// What stands in its place.
+        /// What stands in its place; not part of the text, since contents hold secrets (S15).
         found: [u8; 4],
     },
     /// FLMAP0 puts the registers where something else stands.

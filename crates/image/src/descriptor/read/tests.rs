@@ -1,10 +1,9 @@
-use rand_xoshiro::Xoshiro256PlusPlus;
 use rand_xoshiro::rand_core::Rng;
 
 use super::*;
 use crate::descriptor::{RegionKind, UNUSED, descriptor};
-use crate::filler::stream;
 use crate::scenario::{LARKSPUR_MAC, MAIN_REGIONS, MAIN_SIZE, larkspur_main, larkspur_port, teal};
+use crate::testing::each_seed;
 
 const SMALL: u32 = 512 << 10;
 const REGISTERS_AT: usize = 0x40;
@@ -33,26 +32,6 @@ fn with_register(number: usize, value: u32) -> Vec<u8> {
 
 fn range_of(chip: &[u8], register: usize) -> Option<Range<u32>> {
     regions(chip).unwrap().into_iter().find(|region| region.register == register).map(|region| region.range)
-}
-
-/// Runs `test` with `count` seeds, or with the one in FIRMHAND_SEED; a failure prints the command that repeats it.
-fn each_seed(name: &str, count: u64, test: impl Fn(&mut Xoshiro256PlusPlus)) {
-    struct Again<'a>(&'a str, u64);
-    impl Drop for Again<'_> {
-        fn drop(&mut self) {
-            if std::thread::panicking() {
-                eprintln!("again: FIRMHAND_SEED={} cargo test -p image {}", self.1, self.0);
-            }
-        }
-    }
-    let seeds = match std::env::var("FIRMHAND_SEED") {
-        Ok(seed) => vec![seed.parse().expect("FIRMHAND_SEED is a number")],
-        Err(_) => (0..count).collect(),
-    };
-    for seed in seeds {
-        let _again = Again(name, seed);
-        test(&mut stream(seed, name));
-    }
 }
 
 /// What a map must say, found by painting page after page; shares no code with the reader. `None`: must be refused.

@@ -1,0 +1,185 @@
+//! Why a recipe does not compose. Places and hashes are told, never bytes of a content (S15).
+
+use std::ops::Range;
+
+use crate::descriptor::DescriptorError;
+use crate::nvm::NvmError;
+use crate::pin::Pin;
+use crate::recipe::{SourceRef, TextPlace};
+
+/// Why a recipe does not compose. Ranges are bytes from a content's first.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ComposeError {
+    /// The caller gave no such content.
+    #[error("{place}: {content} was not given")]
+    Missing {
+        /// Where the recipe first takes it.
+        place: TextPlace,
+        /// Which one.
+        content: Box<SourceRef>,
+    },
+    /// A content is empty or larger than any chip can be.
+    #[error("{place}: {content} has {len} bytes, which is no size of a chip or a part of one")]
+    Size {
+        /// Where the recipe first takes it.
+        place: TextPlace,
+        /// Which one.
+        content: Box<SourceRef>,
+        /// Its bytes.
+        len: usize,
+    },
+    /// The present capture is not of the base's size, so the base is for another chip (S8).
+    #[error("{place}: the base has {base} bytes and the present capture {present}; the base is for another chip")]
+    PresentSize {
+        /// Where the recipe first takes the present capture.
+        place: TextPlace,
+        /// Bytes of the present capture.
+        present: usize,
+        /// Bytes of the base.
+        base: usize,
+    },
+    /// A content is not the one that the recipe pins.
+    #[error("{place}: {content} is {found}, and the recipe asks for {pinned}")]
+    NotPinned {
+        /// Where the recipe first takes it.
+        place: TextPlace,
+        /// Which one.
+        content: Box<SourceRef>,
+        /// What the recipe says.
+        pinned: Pin,
+        /// What was given.
+        found: Pin,
+    },
+    /// A region is named in a content that has no region map.
+    #[error("{place}: there are no regions in {content}, neither in a descriptor of its own nor from a profile")]
+    NoMap {
+        /// Where.
+        place: TextPlace,
+        /// Which content.
+        content: Box<SourceRef>,
+        /// What is wrong with the descriptor.
+        source: DescriptorError,
+    },
+    /// A region is named that a content does not have.
+    #[error("{place}: there is no region `{region}` in {content}; there are {}", .known.join(", "))]
+    NoRegion {
+        /// Where.
+        place: TextPlace,
+        /// Which content.
+        content: Box<SourceRef>,
+        /// The name.
+        region: String,
+        /// Those that there are.
+        known: Vec<String>,
+    },
+    /// A range is not inside its content.
+    #[error("{place}: {:#x} to {:#x} is no range inside {content}, which ends at {len:#x}", .range.start, .range.end)]
+    Beyond {
+        /// Where.
+        place: TextPlace,
+        /// Which content.
+        content: Box<SourceRef>,
+        /// The range.
+        range: Range<u32>,
+        /// Bytes in the content.
+        len: u32,
+    },
+    /// What is taken has not the size of the place it is put into (S8).
+    #[error("{place}: {:#x} to {:#x} of {content} are {} bytes, but {:#x} to {:#x} are {}",
+        .from.start, .from.end, .from.end - .from.start, .to.start, .to.end, .to.end - .to.start)]
+    Misfit {
+        /// Where.
+        place: TextPlace,
+        /// What it is taken from.
+        content: Box<SourceRef>,
+        /// Which bytes of that.
+        from: Range<u32>,
+        /// Where it should go.
+        to: Range<u32>,
+    },
+    /// Two fills, keeps or places write one byte.
+    #[error("{second} writes {:#x} to {:#x}, and {first} writes {:#x} to {:#x}",
+        .second_range.start, .second_range.end, .first_range.start, .first_range.end)]
+    Overlap {
+        /// The one that begins first in the image.
+        first: TextPlace,
+        /// Its bytes.
+        first_range: Range<u32>,
+        /// The other one.
+        second: TextPlace,
+        /// Its bytes.
+        second_range: Range<u32>,
+    },
+    /// The recipe wants a drawn address and none was given.
+    #[error("{place}: no address was drawn for this machine")]
+    NotDrawn {
+        /// Where.
+        place: TextPlace,
+    },
+    /// The drawn address is not an individual, locally administered one.
+    #[error("{place}: the drawn address is not an individual, locally administered one")]
+    DrawnAmiss {
+        /// Where.
+        place: TextPlace,
+    },
+    /// The present capture has no address that could be carried over.
+    #[error("{place}: the network NVM of the present capture has no address to carry over")]
+    NothingToCarry {
+        /// Where.
+        place: TextPlace,
+        /// What is wrong with it; none when the address is all zeros or all ones.
+        source: Option<NvmError>,
+    },
+    /// The address cannot be put into the image.
+    #[error("{place}: the address cannot be put into the image")]
+    AddressAmiss {
+        /// Where.
+        place: TextPlace,
+        /// Why.
+        source: NvmError,
+    },
+    /// Requirements do not hold on the result.
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
+    Unmet(Vec<Unmet>),
+}
+
+/// A requirement that does not hold.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{place}: {why}")]
+pub struct Unmet {
+    /// Where the recipe says so.
+    pub place: TextPlace,
+    /// What was found.
+    pub why: String,
+}
+
+impl ComposeError {
+    /// Returns what to do about it: one sentence, without a full stop.
+    pub fn remedy(&self) -> &'static str {
+        match self {
+            Self::Missing { content, .. } if **content == SourceRef::Present => {
+                "capture the chip, and compose again with that capture"
+            }
+            Self::Missing { .. } => "take the content into the vault, or put the file beside the recipe",
+            Self::Size { .. } => "give the image itself, unpacked, as it stands in the chip",
+            Self::PresentSize { .. } => "compare the chip with the profile, and choose the base for this chip",
+            Self::NotPinned { .. } => {
+                "get the right content; change the hash only if the recipe is meant for the other one"
+            }
+            Self::NoMap { .. } => "say the range with an offset and a length, or give the profile's region map",
+            Self::NoRegion { .. } => "name one of these regions, or say the range with an offset and a length",
+            Self::Beyond { .. } => "give a range that lies inside",
+            Self::Misfit { .. } => "take as many bytes as there is room for; nothing is cut off or filled up",
+            Self::Overlap { .. } => "take out one of the two, or make their ranges touch without sharing a byte",
+            Self::NotDrawn { .. } => "draw one for this job, once; it is kept and used again",
+            Self::DrawnAmiss { .. } => "draw another one for this job",
+            Self::NothingToCarry { .. } => {
+                "write `address = \"given\"` with the address on the label, or `address = \"drawn\"`"
+            }
+            Self::AddressAmiss { .. } => {
+                "let the image have a sound network NVM: keep that of the machine, or place one"
+            }
+            Self::Unmet(_) => "compare the recipe and its contents with the machine; no image was made",
+        }
+    }
+}

@@ -1,0 +1,217 @@
+//! Reads the tables of a recipe, each into what it means.
+
+use std::ops::Range;
+
+use crate::mac::Mac;
+use crate::pin::{Pin, hash, hex};
+use crate::recipe::error::{Mistake, RecipeError};
+use crate::recipe::table::Table;
+use crate::recipe::{
+    AddressRule, Base, Condition, Fill, Keep, MacKind, MacRule, NETWORK, Part, Recipe, Require, Selector, SourceRef,
+    State, Target,
+};
+
+const LONGEST_PATH: usize = 4096;
+const LONGEST_NAME: usize = 400;
+const LONGEST_REGION: usize = 64;
+/// 64 bytes, two digits each: enough for any signature.
+const MOST_DIGITS: usize = 128;
+
+const SOURCES: [&str; 3] = ["image", "capture", "file"];
+const CONDITIONS: [&str; 7] = ["size", "is", "bytes", "sha256", "blake3", "nvm", "mac"];
+
+pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
+    let mut document = Table::document(text, name, &["base", "fill", "keep", "place", "mac", "require"])?;
+    let base = document.table("base", "[base]", &["image", "capture", "file", "sha256", "blake3"])?;
+    let Some(base) = base else {
+        return Err(document.missing("the table [base]", "add `[base]` with `image`, `capture` or `file`"));
+    };
+    let base = Base { place: base.place(), source: source(&base)? };
+    let fills = document.tables("fill", "[[fill]]", &["byte", "region", "at", "len"])?;
+    let keeps = document.tables("keep", "[[keep]]", &["region", "at", "len"])?;
+    let known = &["image", "capture", "file", "sha256", "blake3", "from_region", "from_at", "from_len", "region", "at"];
+    let parts = document.tables("place", "[[place]]", known)?;
+    let address = document.table("mac", "[mac]", &["address", "value", "region"])?;
+    let known = &["size", "is", "bytes", "sha256", "blake3", "nvm", "mac", "region", "at", "len"];
+    let requires = document.tables("require", "[[require]]", known)?;
+    Ok(Recipe {
+        name: name.to_owned(),
+        base,
+        fills: fills.iter().map(fill).collect::<Result<_, _>>()?,
+        keeps: keeps.iter().map(keep).collect::<Result<_, _>>()?,
+        parts: parts.iter().map(part).collect::<Result<_, _>>()?,
+        address: address.as_ref().map(address_rule).transpose()?,
+        requires: requires.iter().map(require).collect::<Result<_, _>>()?,
+    })
+}
+
+fn fill(table: &Table<'_>) -> Result<Fill, RecipeError> {
+    let byte = table.number("byte", 0..=0xFF)?;
+    let byte = byte.ok_or_else(|| table.missing("`byte`", "write `byte = 0xFF`, or another value"))?;
+    Ok(Fill { place: table.place(), byte: byte as u8, to: needed_selector(table)? })
+}
+
+fn keep(table: &Table<'_>) -> Result<Keep, RecipeError> {
+    Ok(Keep { place: table.place(), what: needed_selector(table)? })
+}
+
+fn part(table: &Table<'_>) -> Result<Part, RecipeError> {
+    let source = source(table)?;
+    let from = selector(table, ["from_region", "from_at", "from_len"])?;
+    let to = match (region(table, "region")?, table.number("at", 0..=u32::MAX)?) {
+        (Some(region), None) => Target::Region(region),
+        (None, Some(at)) => Target::At(at),
+        (Some(_), Some(_)) => return Err(table.mistake("at", Mistake::Excluded { other: "region" })),
+        (None, None) => {
+            return Err(table.missing("where the part goes", "write `region = \"NAME\"`, or `at = OFFSET`"));
+        }
+    };
+    Ok(Part { place: table.place(), source, from, to })
+}
+
+fn address_rule(table: &Table<'_>) -> Result<AddressRule, RecipeError> {
+    let words = [("carried", "carried"), ("given", "given"), ("drawn", "drawn")];
+    let remedy = "write `address = \"carried\"`, \"given\" or \"drawn\"";
+    let rule = match table.word("address", &words)?.ok_or_else(|| table.missing("`address`", remedy))? {
+        "given" => {
+            let text = table.text("value", LONGEST_REGION)?;
+            let text = text.ok_or_else(|| table.missing("`value`", "write the address: `value = \"...\"`"))?;
+            let mac: Mac = text.parse().map_err(|error| table.mistake("value", Mistake::NotAMac(error)))?;
+            mac.check_unicast().map_err(|error| table.mistake("value", Mistake::Unfit(error)))?;
+            MacRule::Given(mac)
+        }
+        word => {
+            let other = if word == "carried" { "address = \"carried\"" } else { "address = \"drawn\"" };
+            table.without(&["value"], other)?;
+            if word == "carried" { MacRule::Carried } else { MacRule::Drawn }
+        }
+    };
+    Ok(AddressRule { place: table.place(), region: network(table)?, rule })
+}
+
+fn require(table: &Table<'_>) -> Result<Require, RecipeError> {
+    let mut given = CONDITIONS.into_iter().filter(|key| table.has(key));
+    let Some(key) = given.next() else {
+        return Err(table.missing("what is required", "write one of size, is, bytes, sha256, blake3, nvm, mac"));
+    };
+    if let Some(second) = given.next() {
+        return Err(table.mistake(second, Mistake::Excluded { other: key }));
+    }
+    let there = "the key was found in the table";
+    let condition = match key {
+        "size" => {
+            table.without(&["region", "at", "len"], key)?;
+            Condition::Size(table.number(key, 1..=u32::MAX)?.expect(there))
+        }
+        "is" => {
+            let words = [
+                ("blank", State::Blank),
+                ("not-blank", State::NotBlank),
+                ("as-present", State::AsPresent),
+                ("as-base", State::AsBase),
+            ];
+            Condition::Is { state: table.word(key, &words)?.expect(there), what: needed_selector(table)? }
+        }
+        "bytes" => {
+            table.without(&["region", "len"], key)?;
+            let text = table.text(key, MOST_DIGITS)?.expect(there);
+            let bytes = hex(text).ok_or_else(|| table.mistake(key, Mistake::NotBytes))?;
+            let at = table.number("at", 0..=u32::MAX)?;
+            let at = at.ok_or_else(|| table.missing("`at`", "write where the bytes stand: `at = OFFSET`"))?;
+            Condition::Bytes { at, bytes }
+        }
+        "nvm" => {
+            table.without(&["at", "len"], key)?;
+            table.word(key, &[("sum-holds", ())])?;
+            Condition::SumHolds { region: network(table)? }
+        }
+        "mac" => {
+            table.without(&["at", "len"], key)?;
+            let words =
+                [("local", MacKind::Local), ("universal", MacKind::Universal), ("as-present", MacKind::AsPresent)];
+            Condition::Mac { kind: table.word(key, &words)?.expect(there), region: network(table)? }
+        }
+        _ => {
+            let what = selector(table, ["region", "at", "len"])?;
+            Condition::Hash { what, pin: pin(table)?.expect(there) }
+        }
+    };
+    Ok(Require { place: table.place(), condition })
+}
+
+/// The content that `[base]` or `[[place]]` takes.
+fn source(table: &Table<'_>) -> Result<SourceRef, RecipeError> {
+    let mut given = SOURCES.into_iter().filter(|key| table.has(key));
+    let Some(key) = given.next() else {
+        return Err(table.missing("the content", "write one of `image`, `capture` or `file`"));
+    };
+    if let Some(second) = given.next() {
+        return Err(table.mistake(second, Mistake::Excluded { other: key }));
+    }
+    let text = table.text(key, if key == "file" { LONGEST_PATH } else { LONGEST_NAME })?;
+    let text = text.expect("the key was found in the table");
+    let own_pin = |other| table.without(&["sha256", "blake3"], other);
+    let needed_pin = || {
+        let remedy = "write `sha256 = \"...\"` or `blake3 = \"...\"`, the 64 digits of the content's hash";
+        pin(table)?.ok_or_else(|| table.missing("the content's hash", remedy))
+    };
+    match key {
+        "image" => {
+            own_pin("image")?;
+            let pin = text.parse().map_err(|error| table.mistake(key, Mistake::NotAHash(error)))?;
+            Ok(SourceRef::Image(pin))
+        }
+        "file" => Ok(SourceRef::File { path: text.to_owned(), pin: needed_pin()? }),
+        _ if text == "present" => own_pin("capture = \"present\"").map(|()| SourceRef::Present),
+        // A whole id is the content's BLAKE3 and pins it.
+        _ => match hash(text) {
+            Ok(id) => {
+                own_pin("capture")?;
+                Ok(SourceRef::Capture { asked: text.to_owned(), pin: Pin::Blake3(id) })
+            }
+            Err(_) => Ok(SourceRef::Capture { asked: text.to_owned(), pin: needed_pin()? }),
+        },
+    }
+}
+
+/// The hash under `sha256` or `blake3`.
+fn pin(table: &Table<'_>) -> Result<Option<Pin>, RecipeError> {
+    let digits = |key: &str| match table.text(key, 128)? {
+        Some(text) => hash(text).map(Some).map_err(|error| table.mistake(key, Mistake::NotAHash(error))),
+        None => Ok(None),
+    };
+    match (digits("sha256")?, digits("blake3")?) {
+        (Some(_), Some(_)) => Err(table.mistake("blake3", Mistake::Excluded { other: "sha256" })),
+        (Some(sha256), None) => Ok(Some(Pin::Sha256(sha256))),
+        (None, blake3) => Ok(blake3.map(Pin::Blake3)),
+    }
+}
+
+fn needed_selector(table: &Table<'_>) -> Result<Selector, RecipeError> {
+    let found = selector(table, ["region", "at", "len"])?;
+    found.ok_or_else(|| table.missing("the range", "write `region = \"NAME\"`, or `at = OFFSET` and `len = BYTES`"))
+}
+
+/// The stretch that a region's name, or an offset and a length, say under these keys.
+fn selector(table: &Table<'_>, keys: [&'static str; 3]) -> Result<Option<Selector>, RecipeError> {
+    let [region_key, at_key, len_key] = keys;
+    if let Some(region) = region(table, region_key)? {
+        table.without(&[at_key, len_key], region_key)?;
+        return Ok(Some(Selector::Region(region)));
+    }
+    let at = table.number(at_key, 0..=u32::MAX - 1)?;
+    match (at, table.number(len_key, 1..=u32::MAX - at.unwrap_or(0))?) {
+        (Some(at), Some(len)) => Ok(Some(Selector::Range(Range { start: at, end: at + len }))),
+        (None, None) => Ok(None),
+        (Some(_), None) => Err(table.missing("the length", "write how many bytes it is, beside the offset")),
+        (None, Some(_)) => Err(table.missing("the offset", "write where it begins, beside the length")),
+    }
+}
+
+fn network(table: &Table<'_>) -> Result<String, RecipeError> {
+    Ok(region(table, "region")?.unwrap_or_else(|| NETWORK.to_owned()))
+}
+
+fn region(table: &Table<'_>, key: &str) -> Result<Option<String>, RecipeError> {
+    Ok(table.text(key, LONGEST_REGION)?.map(str::to_owned))
+}
