@@ -106,8 +106,8 @@ fn a_fault_of_the_cells_without_a_place_sits_where_the_seed_says() {
             "seed = {seed}\n[chip]\nmarking = \"W25Q128\"\ncontent = \"x\"\n[[fault]]\nkind = \"worn-sector\"\nat_us = 5"
         ));
         let fault = file.expect("a bench").faults.remove(0);
-        assert_eq!(fault.when, sim::When::Window { from_us: 5, until_us: None }, "what wears out stays so");
-        let sim::FaultKind::WornSector { at, .. } = fault.kind else { panic!("a worn sector") };
+        assert_eq!(fault.when, When::Window { from_us: 5, until_us: None }, "what wears out stays so");
+        let FaultKind::WornSector { at, .. } = fault.kind else { panic!("a worn sector") };
         at
     };
     assert_eq!(place(1), place(1));
