@@ -306,7 +306,8 @@ impl<'p> State<'p> {
             })
             .collect();
         let waived = self.waived.iter().filter(|chip| !self.captures.contains_key(*chip));
-        warnings.extend(waived.map(|chip| format!("{chip} was written without a capture: there is no way back for it")));
+        warnings
+            .extend(waived.map(|chip| format!("{chip} was written without a capture: there is no way back for it")));
         warnings
     }
 }

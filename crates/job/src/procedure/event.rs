@@ -91,11 +91,9 @@ impl<'a> Event<'a> {
             "link-gone" => Self::LinkGone,
             "link-back" => Self::LinkBack,
             "link-held" => Self::LinkHeld { by: must("by") },
-            "power-up" => Self::PowerUp {
-                step: text("step"),
-                seen: body["seen"].as_bool() == Some(true),
-                by: must("by"),
-            },
+            "power-up" => {
+                Self::PowerUp { step: text("step"), seen: body["seen"].as_bool() == Some(true), by: must("by") }
+            }
             "gate" => Self::Gate { id: must("id"), answer: must("answer"), by: must("by") },
             "identified" => chip(ChipAct::Identified),
             "captured" => chip(ChipAct::Captured),

@@ -178,7 +178,9 @@ impl State<'_> {
         let unnamed = |state: &Self| report.kind().and_then(|kind| state.open_chip_step(kind, &chip));
         let closes = match named {
             // Every chip command identifies first, whichever step it is there for.
-            Some(index) if report.act == ChipAct::Identified && self.profile.steps[index].kind != StepKind::Identify => {
+            Some(index)
+                if report.act == ChipAct::Identified && self.profile.steps[index].kind != StepKind::Identify =>
+            {
                 unnamed(self)
             }
             Some(index) => self.named_step_takes(entry, index, &chip, report),
@@ -284,7 +286,10 @@ impl State<'_> {
 
     fn intake_step(&self) -> Option<usize> {
         let steps = self.profile.steps.iter();
-        steps.enumerate().find(|(index, step)| is_intake(step) && self.skipped(*index).is_none()).map(|(index, _)| index)
+        steps
+            .enumerate()
+            .find(|(index, step)| is_intake(step) && self.skipped(*index).is_none())
+            .map(|(index, _)| index)
     }
 
     fn known_step(&mut self, entry: &Entry, id: &str) -> Option<usize> {

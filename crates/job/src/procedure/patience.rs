@@ -40,7 +40,8 @@ pub fn patience(step: &Step, waited: Duration) -> Option<Patience> {
         return Some(Patience { left_s: 0, over: true, advice });
     }
     let left_s = left.as_secs() + u64::from(left.subsec_nanos() > 0);
-    let mut advice = format!("Leave it alone for {} more: it may stay dark for {}", clock(left_s), clock(whole.as_secs()));
+    let mut advice =
+        format!("Leave it alone for {} more: it may stay dark for {}", clock(left_s), clock(whole.as_secs()));
     match step.restarts {
         None | Some(0) => {}
         Some(1) => advice += " and restart once by itself",

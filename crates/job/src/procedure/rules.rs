@@ -53,7 +53,8 @@ impl<'p> State<'p> {
     /// S16 and the questions on this machine.
     fn gate_reasons(&self, step: &Step, reasons: &mut Vec<Reason>) {
         // Nothing goes on, but a contact that is on may come off: to leave it there helps nobody.
-        let undoes_contact = matches!(step.kind, StepKind::SuppliesOff | StepKind::Unwire) && !self.open_wires().is_empty();
+        let undoes_contact =
+            matches!(step.kind, StepKind::SuppliesOff | StepKind::Unwire) && !self.open_wires().is_empty();
         if self.fused_stop() && !undoes_contact {
             reasons.push(Reason::Fused);
         }

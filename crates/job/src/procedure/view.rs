@@ -73,8 +73,11 @@ impl<'p> State<'p> {
     pub fn supplies(&self) -> Vec<SupplyView> {
         let mut supplies: Vec<&Supply> = self.profile.supplies.iter().collect();
         supplies.sort_by_key(|supply| supply.order);
-        let view =
-            |supply: &Supply| SupplyView { id: supply.id.clone(), name: supply.name.clone(), power: self.power_of(&supply.id) };
+        let view = |supply: &Supply| SupplyView {
+            id: supply.id.clone(),
+            name: supply.name.clone(),
+            power: self.power_of(&supply.id),
+        };
         supplies.into_iter().map(view).collect()
     }
 
