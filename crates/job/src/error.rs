@@ -9,6 +9,8 @@ use nor::plan::PlanError;
 use nor::supply::{Supply, SupplyRange};
 use vault::VaultError;
 
+use crate::jobs::JobsError;
+
 /// Who is at fault; each kind has an exit status of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ErrorKind {
@@ -122,6 +124,9 @@ pub enum JobError {
     /// A job that does not fit this command.
     #[error("job {job}: {why}")]
     WrongJob { job: String, why: String },
+    /// A job command.
+    #[error(transparent)]
+    Jobs(#[from] JobsError),
     /// The file system.
     #[error("cannot {doing} {}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: std::io::Error },
@@ -151,6 +156,7 @@ impl JobError {
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
+            Self::Jobs(error) => error.kind(),
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Protected { .. } | DriverError::NotEnabled { .. } => ErrorKind::Refused,
@@ -183,6 +189,7 @@ impl JobError {
     pub fn causes(&self) -> Vec<String> {
         let mut causes = match self {
             Self::NotAccepted { reasons, .. } => reasons.clone(),
+            Self::Jobs(error) => error.causes(),
             _ => Vec::new(),
         };
         let mut source = match self {
@@ -207,6 +214,7 @@ impl JobError {
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
+            Self::Jobs(error) => return error.hint(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again to go on; the backup is in the vault".into(),
             Self::Unanswered { option, .. } => format!("answer it with `{option}`"),

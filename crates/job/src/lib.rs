@@ -10,6 +10,7 @@ pub mod demo;
 pub mod error;
 pub mod front;
 pub mod identify;
+pub mod jobs;
 pub mod procedure;
 pub mod profile;
 mod reach;

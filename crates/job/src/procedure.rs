@@ -37,6 +37,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 use vault::{Digest, Entry};
 
+pub(crate) use self::fold::measure_refuses;
 pub use self::header::{EarlierChip, JobHeader};
 pub use self::patience::{Patience, patience};
 pub use self::reason::{Blocked, Reason};
@@ -60,6 +61,8 @@ pub struct State<'p> {
     link: LinkSeen,
     gates: BTreeMap<String, Answer>,
     captures: BTreeMap<String, Vec<Digest>>,
+    /// Chips with a capture since something other than firmhand may have written them (S1).
+    fresh: BTreeSet<String>,
     /// Chips that are written without a capture, as somebody asked.
     waived: BTreeSet<String>,
     applied: BTreeMap<String, Digest>,
@@ -137,6 +140,7 @@ impl<'p> State<'p> {
             link: LinkSeen::Unknown,
             gates: BTreeMap::new(),
             captures: BTreeMap::new(),
+            fresh: BTreeSet::new(),
             waived: BTreeSet::new(),
             applied: BTreeMap::new(),
             started: false,
@@ -182,13 +186,16 @@ impl<'p> State<'p> {
         }
     }
 
-    /// Returns the steps that may be done now, in the profile's order; the first is the recommended one. Hold points of
-    /// chip steps that only want their signature are among them.
+    /// Returns the steps that may be done now, in the profile's order; the first is the recommended one. Among them are hold
+    /// points of chip steps that only want their signature, and contacts that only want the programmer unplugged: that is
+    /// where doing them begins.
     #[must_use]
     pub fn next(&self) -> Vec<&'p Step> {
         let steps = self.profile.steps.iter().enumerate();
         steps
-            .filter(|(index, _)| matches!(self.reasons(*index).as_slice(), [] | [Reason::HoldNotSigned]))
+            .filter(|(index, _)| {
+                matches!(self.reasons(*index).as_slice(), [] | [Reason::HoldNotSigned | Reason::LinkNotGone])
+            })
             .map(|(_, step)| step)
             .collect()
     }

@@ -59,6 +59,7 @@ impl State<'_> {
 
     fn take_begun(&mut self, entry: &Entry, id: &str, mark: Mark) {
         let Some(index) = self.known_step(entry, id) else { return };
+        self.foreign_write(index);
         let mut reasons = self.reasons(index);
         // Whoever begins to wire is about to unplug the programmer.
         reasons.retain(|reason| *reason != Reason::LinkNotGone);
@@ -74,6 +75,7 @@ impl State<'_> {
         let Some(index) = self.known_step(entry, id) else { return };
         let step = &self.profile.steps[index];
         let refused = self.why_not_closed(index, &mark, signed, measured);
+        self.foreign_write(index);
         if matches!(step.kind, StepKind::SuppliesOn | StepKind::PowerUp) {
             self.power_effect(index);
         }
@@ -125,6 +127,7 @@ impl State<'_> {
         };
         let reasons = self.reasons(index);
         let is_power_up = self.profile.steps[index].kind == StepKind::PowerUp;
+        self.foreign_write(index);
         self.power_effect(index);
         if !is_power_up {
             self.all_on();
@@ -229,7 +232,10 @@ impl State<'_> {
 
     fn chip_effect(&mut self, chip: &str, report: &Report) {
         match (report.act, report.content) {
-            (ChipAct::Captured, Some(content)) => self.captures.entry(chip.to_owned()).or_default().push(content),
+            (ChipAct::Captured, Some(content)) => {
+                self.captures.entry(chip.to_owned()).or_default().push(content);
+                self.fresh.insert(chip.to_owned());
+            }
             (ChipAct::NotCaptured, _) => {
                 self.waived.insert(chip.to_owned());
             }
@@ -268,6 +274,13 @@ impl State<'_> {
             StepKind::SuppliesOn => self.set_power(index, Power::On),
             StepKind::PowerUp => self.all_on(),
             _ => {}
+        }
+    }
+
+    /// A step in which something other than firmhand may write: what was captured before may be there no more (S1).
+    fn foreign_write(&mut self, index: usize) {
+        for chip in &self.profile.steps[index].may_write {
+            self.fresh.remove(chip);
         }
     }
 
@@ -336,7 +349,7 @@ fn list(reasons: &[Reason]) -> String {
 }
 
 /// Why a measured value does not close its step.
-pub(super) fn measure_refuses(measure: &Measure, value: Option<f64>) -> Option<String> {
+pub(crate) fn measure_refuses(measure: &Measure, value: Option<f64>) -> Option<String> {
     let Some(value) = value.filter(|value| value.is_finite()) else {
         return Some(format!("the value is missing: {} in {}", measure.what, measure.unit));
     };

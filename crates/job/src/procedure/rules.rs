@@ -32,7 +32,7 @@ impl<'p> State<'p> {
         self.contact_reasons(index, step, &mut reasons);
         if matches!(step.kind, StepKind::Fill | StepKind::Apply) {
             let chips = self.profile.chips_of(step).into_iter();
-            let bare = chips.filter(|chip| !self.captures.contains_key(*chip) && !self.waived.contains(*chip));
+            let bare = chips.filter(|chip| !self.fresh.contains(*chip) && !self.waived.contains(*chip));
             reasons.extend(bare.map(|chip| Reason::NoCapture { chip: chip.to_owned() }));
         }
         if step.kind == StepKind::Fit && !self.started {
@@ -299,7 +299,7 @@ impl<'p> State<'p> {
     }
 
     /// Whether a gate of this id asks for S16.
-    pub(super) fn is_fused_gate(&self, id: &str) -> bool {
+    pub(crate) fn is_fused_gate(&self, id: &str) -> bool {
         id == FUSED_GATE || self.fused_gates().any(|(gate, _)| gate == id)
     }
 
