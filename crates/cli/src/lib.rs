@@ -8,6 +8,7 @@ mod begin;
 mod chip;
 mod face;
 mod output;
+mod profile;
 mod vault;
 
 use std::ffi::OsString;
@@ -45,7 +46,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     face::watch_interrupts();
     let mut face = Face::new(&cli.global);
     match dispatch(command, &cli.global, &output, &mut face) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(()) => output.status(),
         Err(error) => {
             face.clear_line();
             output.error(&error);
@@ -63,6 +64,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         }
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
+        Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
             Ok(())

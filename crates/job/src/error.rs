@@ -9,6 +9,8 @@ use nor::plan::PlanError;
 use nor::supply::{Supply, SupplyRange};
 use vault::VaultError;
 
+use crate::profile::ProfileError;
+
 /// Who is at fault; each kind has an exit status of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ErrorKind {
@@ -122,6 +124,9 @@ pub enum JobError {
     /// A job that does not fit this command.
     #[error("job {job}: {why}")]
     WrongJob { job: String, why: String },
+    /// A profile that cannot be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
     /// The file system.
     #[error("cannot {doing} {}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: std::io::Error },
@@ -150,6 +155,7 @@ impl JobError {
             | Self::WrongJob { .. } => ErrorKind::Usage,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
+            Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
@@ -163,7 +169,8 @@ impl JobError {
                 vault::ErrorKind::Busy | vault::ErrorKind::System => ErrorKind::System,
                 vault::ErrorKind::Data => ErrorKind::Damaged,
             },
-            Self::Declined { .. }
+            Self::Profile(_)
+            | Self::Declined { .. }
             | Self::Voltage { .. }
             | Self::SupplyConflict { .. }
             | Self::OtherMarking { .. }
@@ -207,6 +214,7 @@ impl JobError {
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
+            Self::Profile(error) => error.hint(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again to go on; the backup is in the vault".into(),
             Self::Unanswered { option, .. } => format!("answer it with `{option}`"),

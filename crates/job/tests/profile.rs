@@ -18,8 +18,11 @@ fn both_profiles_check_clean() {
     for name in ["larkspur-nine.toml", "teal-router.toml"] {
         let checked = Profile::check(&file(name)).unwrap_or_else(|error| panic!("{:#?}", error.findings()));
         // Recipes are files beside the profile; everything else has to be in order as it stands.
-        let others: Vec<_> =
-            checked.warnings.iter().filter(|warning| warning.key.as_deref() != Some("[[variant.image]] recipe")).collect();
+        let others: Vec<_> = checked
+            .warnings
+            .iter()
+            .filter(|warning| warning.key.as_deref() != Some("[[variant.image]] recipe"))
+            .collect();
         assert!(others.is_empty(), "{name}: {others:#?}");
         assert!(checked.warnings.iter().all(|warning| warning.severity == Severity::Warning));
     }
