@@ -70,6 +70,9 @@ pub enum Command {
     /// Look after what is kept
     #[command(subcommand)]
     Vault(VaultCommand),
+    /// Check and print what is known of a model of machine
+    #[command(subcommand)]
+    Profile(ProfileCommand),
     /// Print completions for a shell
     Completions {
         /// Which shell
@@ -334,6 +337,24 @@ pub enum KindName {
     Rescue,
     /// Bring the old firmware back
     Return,
+}
+
+/// Profile commands.
+#[derive(Debug, Subcommand)]
+pub enum ProfileCommand {
+    /// Say everything that is wrong with a profile, and what to do about it
+    Check {
+        /// The profile
+        file: PathBuf,
+    },
+    /// Make one page to print: wiring, steps, cautions, room to sign
+    Sheet {
+        /// The profile
+        file: PathBuf,
+        /// Write the page into this file; without it, to standard output
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
 }
 
 /// An offset: decimal, or hexadecimal after 0x.

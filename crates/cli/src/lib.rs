@@ -9,6 +9,7 @@ mod chip;
 mod face;
 mod job;
 mod output;
+mod profile;
 mod vault;
 
 use std::ffi::OsString;
@@ -46,7 +47,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     face::watch_interrupts();
     let mut face = Face::new(&cli.global);
     match dispatch(command, &cli.global, &output, &mut face) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(()) => output.status(),
         Err(error) => {
             face.clear_line();
             output.error(&error);
@@ -65,6 +66,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
         Command::Job(command) => job::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
+        Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
             Ok(())

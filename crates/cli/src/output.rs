@@ -3,7 +3,9 @@
 //! Text that came from a chip, a file or a name is printed through [`plain`], so that no escape sequence in it reaches
 //! the terminal.
 
+use std::cell::Cell;
 use std::io::Write;
+use std::process::ExitCode;
 
 use anstyle::{AnsiColor, Style};
 use job::JobError;
@@ -21,6 +23,7 @@ pub struct Output {
     json: bool,
     /// Leave serial numbers and unique ids out.
     pub redact: bool,
+    said_no: Cell<bool>,
 }
 
 /// Text without control characters: what could move a cursor or ring a bell is shown as its number.
@@ -39,7 +42,17 @@ pub fn plain(text: &str) -> String {
 impl Output {
     /// As the options want it.
     pub fn new(global: &Global) -> Self {
-        Self { json: global.json, redact: global.redact }
+        Self { json: global.json, redact: global.redact, said_no: Cell::new(false) }
+    }
+
+    /// Notes that the result which is printed is a no, so that the program ends with status 1 without an error beside it.
+    pub fn says_no(&self) {
+        self.said_no.set(true);
+    }
+
+    /// The exit status of a command that ended without an error.
+    pub fn status(&self) -> ExitCode {
+        if self.said_no.get() { ExitCode::from(job::ErrorKind::Refused.exit_status()) } else { ExitCode::SUCCESS }
     }
 
     /// Prints to standard output as it is.

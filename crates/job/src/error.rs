@@ -10,6 +10,7 @@ use nor::supply::{Supply, SupplyRange};
 use vault::VaultError;
 
 use crate::jobs::JobsError;
+use crate::profile::ProfileError;
 
 /// Who is at fault; each kind has an exit status of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -127,6 +128,9 @@ pub enum JobError {
     /// A job command.
     #[error(transparent)]
     Jobs(#[from] JobsError),
+    /// A profile that cannot be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
     /// The file system.
     #[error("cannot {doing} {}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: std::io::Error },
@@ -155,6 +159,7 @@ impl JobError {
             | Self::WrongJob { .. } => ErrorKind::Usage,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
+            Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
             Self::Stopped { .. } => ErrorKind::CutOff,
@@ -169,7 +174,8 @@ impl JobError {
                 vault::ErrorKind::Busy | vault::ErrorKind::System => ErrorKind::System,
                 vault::ErrorKind::Data => ErrorKind::Damaged,
             },
-            Self::Declined { .. }
+            Self::Profile(_)
+            | Self::Declined { .. }
             | Self::Voltage { .. }
             | Self::SupplyConflict { .. }
             | Self::OtherMarking { .. }
@@ -215,6 +221,7 @@ impl JobError {
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
             Self::Jobs(error) => return error.hint(),
+            Self::Profile(error) => error.hint(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again to go on; the backup is in the vault".into(),
             Self::Unanswered { option, .. } => format!("answer it with `{option}`"),

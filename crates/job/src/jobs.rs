@@ -93,7 +93,7 @@ fn header_of(entries: &[Entry]) -> Option<JobHeader> {
 fn kept_profile(vault: &Vault, header: &JobHeader) -> Result<Profile, JobError> {
     let bytes = vault.read_vec(&header.profile)?;
     let text = String::from_utf8(bytes).map_err(|_| JobsError::KeptProfile { name: header.profile_name.clone() })?;
-    Ok(Profile::parse(&text, Path::new(&header.profile_name)).map_err(JobsError::Profile)?)
+    Ok(Profile::parse(&text, Path::new(&header.profile_name))?)
 }
 
 /// Opens a journal to append one or two entries. Somebody who signs at this moment is waited for; a chip command that works

@@ -2,15 +2,11 @@
 
 use crate::error::ErrorKind;
 use crate::procedure::Blocked;
-use crate::profile::ProfileError;
 
 /// Why a job command ended without its result.
 #[derive(Debug, thiserror::Error)]
 #[expect(missing_docs, reason = "the fields are named by the text of each variant")]
 pub enum JobsError {
-    /// The profile cannot be used.
-    #[error(transparent)]
-    Profile(ProfileError),
     /// The vault's copy of a profile is no text.
     #[error("the profile {name} that this job keeps is no text")]
     KeptProfile { name: String },
@@ -51,9 +47,7 @@ impl JobsError {
     #[must_use]
     pub fn kind(&self) -> ErrorKind {
         match self {
-            Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
-            Self::Profile(_)
-            | Self::WhichJob { .. }
+            Self::WhichJob { .. }
             | Self::Unanswered { .. }
             | Self::BadAnswer { .. }
             | Self::OptionForStep { .. }
@@ -72,9 +66,6 @@ impl JobsError {
     pub fn causes(&self) -> Vec<String> {
         match self {
             Self::Blocked { blocked } => blocked.reasons.iter().map(ToString::to_string).collect(),
-            Self::Profile(error) if error.findings().len() > 1 => {
-                error.findings().iter().map(ToString::to_string).collect()
-            }
             _ => Vec::new(),
         }
     }
@@ -83,7 +74,6 @@ impl JobsError {
     #[must_use]
     pub fn hint(&self) -> Option<String> {
         Some(match self {
-            Self::Profile(error) => error.hint(),
             Self::KeptProfile { .. } => "run `firmhand vault scrub`, then bring the bench back from a copy".into(),
             Self::WhichJob { open } if open.is_empty() => {
                 "`firmhand job start` takes a machine in; `firmhand job status` lists the jobs".into()

@@ -68,7 +68,7 @@ pub fn start(bench: &Path, request: &StartRequest, front: &mut dyn Front) -> Res
     let vault = open_bench(bench)?;
     let earlier = earlier_job(&vault, request)?;
     let (text, name, remarks) = profile_text(&vault, request, earlier.as_ref())?;
-    let profile = Profile::parse(&text, Path::new(&name)).map_err(JobsError::Profile)?;
+    let profile = Profile::parse(&text, Path::new(&name))?;
     if !profile.board.jobs.contains(&request.kind) {
         let words: Vec<&str> = profile.board.jobs.iter().map(|kind| kind.as_str()).collect();
         let why = format!("the profile of {} is for {} alone", profile.board.name, words.join(", "));
@@ -186,12 +186,12 @@ fn profile_text(
         let text = String::from_utf8(bytes).map_err(|_| JobsError::KeptProfile { name: name.clone() })?;
         return Ok((text, name, Vec::new()));
     };
-    let checked = Profile::check(path).map_err(JobsError::Profile)?;
+    let checked = Profile::check(path)?;
     // Read once more: what is kept has to be the very text, and the checker hands out none.
-    let io = |source| JobsError::Profile(ProfileError::Io { path: path.clone(), source });
+    let io = |source| JobError::Profile(ProfileError::Io { path: path.clone(), source });
     let text = std::fs::read_to_string(path).map_err(io)?;
     if text.len() as u64 > MOST_BYTES {
-        return Err(JobsError::Profile(ProfileError::TooLong { path: path.clone(), most: MOST_BYTES }).into());
+        return Err(ProfileError::TooLong { path: path.clone(), most: MOST_BYTES }.into());
     }
     let name = path.file_name().map_or_else(|| "profile".into(), |name| name.to_string_lossy().into_owned());
     let warnings = checked.warnings.iter().map(|warning| format!("{name}, {warning}")).collect();
