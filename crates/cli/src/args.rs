@@ -64,9 +64,15 @@ pub enum Command {
     /// Work on one chip
     #[command(subcommand)]
     Chip(Chip),
+    /// Carry the work on one machine from intake to handover
+    #[command(subcommand)]
+    Job(JobCommand),
     /// Look after what is kept
     #[command(subcommand)]
     Vault(VaultCommand),
+    /// Check and print what is known of a model of machine
+    #[command(subcommand)]
+    Profile(ProfileCommand),
     /// Print completions for a shell
     Completions {
         /// Which shell
@@ -238,6 +244,116 @@ pub enum VaultCommand {
         /// Why; stays in the note that is left
         #[arg(long, value_name = "TEXT")]
         note: String,
+    },
+}
+
+/// Job commands.
+#[derive(Debug, Subcommand)]
+pub enum JobCommand {
+    /// Take a machine in
+    Start {
+        /// What is to be done with it
+        #[arg(long = "as", value_name = "KIND")]
+        kind: KindName,
+        /// What is known of this model; a return may leave it out and uses its earlier job's
+        #[arg(long, value_name = "FILE", required_unless_present = "of")]
+        profile: Option<PathBuf>,
+        /// The job that a return takes back
+        #[arg(long, value_name = "JOB")]
+        of: Option<String>,
+        /// Which machine it is, as people tell it from others
+        #[arg(long, value_name = "TEXT")]
+        machine: String,
+        /// Whose it is
+        #[arg(long, value_name = "TEXT")]
+        owner: String,
+        /// Who consents, and may
+        #[arg(long, value_name = "NAME")]
+        consent: String,
+        /// Answer a question of the intake; may be given again
+        #[arg(long = "answer", value_name = "ID=VALUE")]
+        answers: Vec<String>,
+    },
+    /// List all jobs, or show one with its path
+    Status {
+        /// The job
+        job: Option<String>,
+    },
+    /// Say what to do now, why, what to watch for, and what to type
+    Next {
+        /// The job; the only open one when left out
+        job: Option<String>,
+    },
+    /// Sign a step, a hold point or a gate
+    Sign {
+        /// The step or gate
+        step: String,
+        /// Who signs
+        #[arg(long, value_name = "NAME")]
+        by: String,
+        /// Anything worth keeping
+        #[arg(long, value_name = "TEXT")]
+        note: Option<String>,
+        /// The job; the only open one when left out
+        #[arg(long, value_name = "JOB")]
+        job: Option<String>,
+        /// What was measured, in the step's unit
+        #[arg(long, value_name = "VALUE", allow_negative_numbers = true)]
+        measured: Option<f64>,
+        /// Of a contact: the programmer, which is watched until it is gone
+        #[arg(long, value_name = "LINK")]
+        link: Option<String>,
+        /// Of a contact: this link cannot be unplugged, and its supply wire is off
+        #[arg(long, conflicts_with_all = ["begin", "dark"])]
+        link_stays: bool,
+        /// It begins now: power comes, the contact goes on
+        #[arg(long, conflicts_with_all = ["dark", "measured"])]
+        begin: bool,
+        /// Of a start: the time is over, and nothing came
+        #[arg(long)]
+        dark: bool,
+    },
+    /// Print what was done, as Markdown
+    Record {
+        /// The job; the only open one when left out
+        job: Option<String>,
+    },
+    /// Hand the machine over and seal the journal
+    Handover {
+        /// The job; the only open one when left out
+        job: Option<String>,
+        /// Who hands it over
+        #[arg(long, value_name = "NAME")]
+        by: String,
+    },
+}
+
+/// Kinds of job.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum KindName {
+    /// Replace the firmware of a working machine
+    Convert,
+    /// Bring a dead machine back
+    Rescue,
+    /// Bring the old firmware back
+    Return,
+}
+
+/// Profile commands.
+#[derive(Debug, Subcommand)]
+pub enum ProfileCommand {
+    /// Say everything that is wrong with a profile, and what to do about it
+    Check {
+        /// The profile
+        file: PathBuf,
+    },
+    /// Make one page to print: wiring, steps, cautions, room to sign
+    Sheet {
+        /// The profile
+        file: PathBuf,
+        /// Write the page into this file; without it, to standard output
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
     },
 }
 

@@ -7,15 +7,17 @@ mod args;
 mod begin;
 mod chip;
 mod face;
+mod job;
 mod output;
+mod profile;
 mod vault;
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use ::job::JobError;
 use clap::{CommandFactory, FromArgMatches};
-use job::JobError;
 
 use args::{Cli, Color, Command, DemoArgs, Global, SceneName};
 use face::Face;
@@ -51,7 +53,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     face::watch_interrupts(cli.global.json);
     let mut face = Face::new(&cli.global);
     match dispatch(command, &cli.global, &output, &mut face) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(()) => output.status(),
         Err(error) => {
             face.clear_line();
             output.error(&error);
@@ -64,11 +66,13 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
     match command {
         Command::Demo(args) => demo(&args, global, output, face),
         Command::Ready => {
-            output.ready(&job::ready::ready(&bench_dir(global)?));
+            output.ready(&::job::ready::ready(&bench_dir(global)?));
             Ok(())
         }
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
+        Command::Job(command) => job::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
+        Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
             Ok(())
@@ -80,16 +84,16 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
 fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
     let bench = match &global.bench {
         Some(bench) => bench.clone(),
-        None => job::demo::free_folder(&std::env::current_dir().unwrap_or_else(|_| std::env::temp_dir())),
+        None => ::job::demo::free_folder(&std::env::current_dir().unwrap_or_else(|_| std::env::temp_dir())),
     };
     let scene = match args.scene {
-        None => job::demo::Scene::Job,
-        Some(SceneName::CutOff) => job::demo::Scene::CutOff,
-        Some(SceneName::WrongVoltage) => job::demo::Scene::WrongVoltage,
-        Some(SceneName::OneBadRead) => job::demo::Scene::OneBadRead,
-        Some(SceneName::WrongImage) => job::demo::Scene::WrongImage,
+        None => ::job::demo::Scene::Job,
+        Some(SceneName::CutOff) => ::job::demo::Scene::CutOff,
+        Some(SceneName::WrongVoltage) => ::job::demo::Scene::WrongVoltage,
+        Some(SceneName::OneBadRead) => ::job::demo::Scene::OneBadRead,
+        Some(SceneName::WrongImage) => ::job::demo::Scene::WrongImage,
     };
-    let report = job::demo::run(scene, &bench, face)?;
+    let report = ::job::demo::run(scene, &bench, face)?;
     output.result(&report, || report.text());
     Ok(())
 }

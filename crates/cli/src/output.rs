@@ -5,6 +5,7 @@
 
 use std::cell::Cell;
 use std::io::Write;
+use std::process::ExitCode;
 
 use anstyle::{AnsiColor, Style};
 use job::JobError;
@@ -24,6 +25,7 @@ pub struct Output {
     answered: Cell<bool>,
     /// Leave serial numbers and unique ids out.
     pub redact: bool,
+    said_no: Cell<bool>,
 }
 
 /// Prints wrong usage as the one JSON object of `--json`.
@@ -50,7 +52,17 @@ pub fn plain(text: &str) -> String {
 impl Output {
     /// As the options want it.
     pub fn new(global: &Global) -> Self {
-        Self { json: global.json, answered: Cell::new(false), redact: global.redact }
+        Self { json: global.json, answered: Cell::new(false), redact: global.redact, said_no: Cell::new(false) }
+    }
+
+    /// Notes that the result which is printed is a no, so that the program ends with status 1 without an error beside it.
+    pub fn says_no(&self) {
+        self.said_no.set(true);
+    }
+
+    /// The exit status of a command that ended without an error.
+    pub fn status(&self) -> ExitCode {
+        if self.said_no.get() { ExitCode::from(job::ErrorKind::Refused.exit_status()) } else { ExitCode::SUCCESS }
     }
 
     /// Prints to standard output as it is.

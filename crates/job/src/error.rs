@@ -9,6 +9,9 @@ use nor::plan::PlanError;
 use nor::supply::{Supply, SupplyRange};
 use vault::VaultError;
 
+use crate::jobs::JobsError;
+use crate::profile::ProfileError;
+
 /// Who is at fault; each kind has an exit status of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ErrorKind {
@@ -125,6 +128,12 @@ pub enum JobError {
     /// A job that does not fit this command.
     #[error("job {job}: {why}")]
     WrongJob { job: String, why: String },
+    /// A job command.
+    #[error(transparent)]
+    Jobs(#[from] JobsError),
+    /// A profile that cannot be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
     /// The file system.
     #[error("cannot {doing} {}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: std::io::Error },
@@ -153,7 +162,9 @@ impl JobError {
             | Self::WrongJob { .. } => ErrorKind::Usage,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
+            Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
+            Self::Jobs(error) => error.kind(),
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Answer { .. } => ErrorKind::System,
@@ -167,7 +178,8 @@ impl JobError {
                 vault::ErrorKind::Busy | vault::ErrorKind::System => ErrorKind::System,
                 vault::ErrorKind::Data => ErrorKind::Damaged,
             },
-            Self::Declined { .. }
+            Self::Profile(_)
+            | Self::Declined { .. }
             | Self::Voltage { .. }
             | Self::SupplyConflict { .. }
             | Self::OtherMarking { .. }
@@ -188,6 +200,7 @@ impl JobError {
     pub fn causes(&self) -> Vec<String> {
         let mut causes = match self {
             Self::NotAccepted { reasons, .. } => reasons.clone(),
+            Self::Jobs(error) => error.causes(),
             _ => Vec::new(),
         };
         let mut source = match self {
@@ -212,6 +225,8 @@ impl JobError {
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
+            Self::Jobs(error) => return error.hint(),
+            Self::Profile(error) => error.hint(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again: it goes on; what was captured before is in the vault".into(),
             Self::Unanswered { option, .. } => format!("answer it with `{option}`"),

@@ -69,6 +69,16 @@ impl Known {
         known
     }
 
+    /// Reads a journal as far as it is about one chip of a profile job: entries that name another chip are left out.
+    #[must_use]
+    pub fn of_chip(entries: &[Entry], chip: &str) -> Self {
+        let mut known = Self::default();
+        for entry in entries.iter().filter(|entry| entry.body["chip"].as_str().is_none_or(|named| named == chip)) {
+            known.take(&entry.kind, &entry.body);
+        }
+        known
+    }
+
     /// Takes one more entry in.
     pub fn take(&mut self, kind: &str, body: &Value) {
         match kind {
@@ -136,6 +146,21 @@ mod tests {
 
     fn content(byte: u8) -> String {
         format!("{byte:02x}").repeat(32)
+    }
+
+    #[test]
+    fn s1_the_capture_of_one_chip_is_none_of_another() {
+        let entry = |seq: u64, chip: &str, byte: u8| Entry {
+            seq,
+            time: "2026-03-01T09:00:00Z".into(),
+            kind: "captured".into(),
+            body: json!({ "chip": chip, "content": content(byte) }),
+            prev: Digest([0; 32]),
+            hash: Digest([0; 32]),
+        };
+        let entries = [entry(0, "main", 1), entry(1, "port", 2)];
+        assert_eq!(Known::of_chip(&entries, "port").captures, [Digest([2; 32])]);
+        assert!(Known::of_chip(&entries, "third").captures.is_empty());
     }
 
     #[test]

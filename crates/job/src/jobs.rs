@@ -1,0 +1,122 @@
+//! The job commands: from intake to handover, over the vault's journals.
+//!
+//! What may be done is the procedure's to say ([`crate::procedure`]); this room reads and writes journals, asks the person,
+//! and makes reports. Each function below is one command and can be called by any face.
+//!
+//! A job keeps the profile's text in the vault and its hash in the header, so that a profile file that is edited later does
+//! not change a job that is under way. The vault's journal is the only lock: who signs holds it for that moment, and of two
+//! people who sign at once the second is told that it is done.
+//!
+//! What a reader would question: a machine that stops at intake leaves no journal. Nothing was done to it, and a record of a
+//! machine that was turned away would keep data on somebody who may not have been asked.
+
+mod error;
+mod handover;
+mod markdown;
+mod next;
+mod questions;
+mod record;
+mod redact;
+mod sign;
+mod start;
+mod status;
+
+use std::path::Path;
+
+use vault::{Entry, JobId, Journal, Vault, VaultError};
+
+pub use self::error::JobsError;
+pub use self::handover::{HandoverReport, handover};
+pub use self::next::{NextReport, NextStep, next};
+pub use self::record::{RecordReport, record};
+pub use self::sign::{SignReport, SignRequest, sign};
+pub use self::start::{StartReport, StartRequest, start};
+pub use self::status::{JobLine, JobsReport, StatusReport, status, status_all};
+use crate::error::JobError;
+use crate::procedure::{JobHeader, State};
+use crate::profile::Profile;
+use crate::session::now;
+
+/// A job as read: its entries and its profile.
+struct Work {
+    job: JobId,
+    header: JobHeader,
+    profile: Profile,
+    entries: Vec<Entry>,
+    sealed: bool,
+}
+
+impl Work {
+    fn open(vault: &Vault, job: &JobId) -> Result<Self, JobError> {
+        let log = vault.read_journal(job)?;
+        let header = header_of(&log.entries).ok_or_else(|| JobError::WrongJob {
+            job: job.to_string(),
+            why: "it is a loose job of a chip command and has no steps".into(),
+        })?;
+        let profile = kept_profile(vault, &header)?;
+        Ok(Self { job: job.clone(), header, profile, entries: log.entries, sealed: log.sealed })
+    }
+
+    fn state(&self) -> State<'_> {
+        State::of(&self.profile, &self.header, &self.entries)
+    }
+
+    /// The body of the entry `intake`.
+    fn intake(&self) -> serde_json::Value {
+        let found = self.entries.iter().find(|entry| entry.kind == "intake");
+        found.map(|entry| entry.body.clone()).unwrap_or_default()
+    }
+}
+
+/// The job that a command is about: the one named, or the only one that is open.
+fn chosen(vault: &Vault, given: Option<&str>) -> Result<JobId, JobError> {
+    if let Some(given) = given {
+        return Ok(JobId::new(given)?);
+    }
+    let mut open = Vec::new();
+    for info in vault.journals()?.into_iter().filter(|info| !info.sealed) {
+        let log = vault.read_journal(&info.job)?;
+        if !log.sealed && header_of(&log.entries).is_some() {
+            open.push(info.job);
+        }
+    }
+    match open.as_slice() {
+        [only] => Ok(only.clone()),
+        _ => Err(JobsError::WhichJob { open: open.iter().map(ToString::to_string).collect() }.into()),
+    }
+}
+
+fn header_of(entries: &[Entry]) -> Option<JobHeader> {
+    JobHeader::of(&entries.first()?.body)
+}
+
+fn kept_profile(vault: &Vault, header: &JobHeader) -> Result<Profile, JobError> {
+    let bytes = vault.read_vec(&header.profile)?;
+    let text = String::from_utf8(bytes).map_err(|_| JobsError::KeptProfile { name: header.profile_name.clone() })?;
+    Ok(Profile::parse(&text, Path::new(&header.profile_name))?)
+}
+
+/// Opens a journal to append one or two entries. Somebody who signs at this moment is waited for; a chip command that works
+/// for minutes is not.
+fn opened_journal(vault: &Vault, job: &JobId, who: &str) -> Result<Journal, JobError> {
+    const TRIES: u32 = 40;
+    const PAUSE: std::time::Duration = std::time::Duration::from_millis(50);
+    for _ in 1..TRIES {
+        match Journal::open(vault, job, who, &now()) {
+            Err(VaultError::Busy { .. }) => std::thread::sleep(PAUSE),
+            opened => return Ok(opened?),
+        }
+    }
+    Ok(Journal::open(vault, job, who, &now())?)
+}
+
+/// A name or note that a person gave: one line that can be shown anywhere.
+fn checked_line(what: &str, text: &str) -> Result<String, JobError> {
+    const MOST: usize = 400;
+    let text = text.trim();
+    if text.is_empty() || text.len() > MOST || text.chars().any(char::is_control) {
+        let why = format!("one line of 1 to {MOST} bytes is expected");
+        return Err(JobError::BadOption { what: what.to_owned(), why });
+    }
+    Ok(text.to_owned())
+}
