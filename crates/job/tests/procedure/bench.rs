@@ -228,7 +228,7 @@ impl Bench {
                 self.add("power-up", json!({ "step": id, "seen": true, "dark_minutes": 2, "by": "Ana" }));
             }
             StepKind::Measure => {
-                let value = step.measure.as_ref().and_then(|measure| measure.min).unwrap_or(1.0);
+                let value = step.measure.as_ref().and_then(|measure| measure.min.or(measure.max)).unwrap_or(1.0);
                 self.add("signed", json!({ "step": id, "by": "Ana", "measured": value }));
             }
             StepKind::Identify => {
