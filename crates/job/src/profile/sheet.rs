@@ -163,7 +163,7 @@ fn chip_card(page: &mut String, chip: &ChipSpec) {
     if !markings.is_empty() {
         row("Markings seen", &markings);
     }
-    row("Protection afterwards", protection);
+    row("Left protection", protection);
     *page += "</dl>\n</div>\n";
     if !chip.regions.is_empty() {
         *page += "<table>\n<tr><th>Region</th><th>At</th><th>Size</th></tr>\n";
