@@ -185,7 +185,8 @@ impl<'a> Walk<'a> {
         }
         match step.kind {
             StepKind::Wire => {
-                if self.wired.insert(chip, at).is_some() {
+                let before = self.wired.insert(chip, at);
+                if before.is_some() {
                     let what = format!("step `{id}` wires chip `{chip}`, which is wired already");
                     self.complain(at, "chip", what, "put the chip's unwire step before it");
                 }
