@@ -40,7 +40,7 @@ pub fn run(
         }
         JobCommand::Next { job } => {
             let report = jobs::next(bench, job.as_deref(), global.redact)?;
-            output.result(&report, || page(&report.text()));
+            output.result(&report, || report.text());
         }
         JobCommand::Sign { step, by, note, job, measured, link, link_stays, begin, dark } => {
             let request = SignRequest { step, job, by, note, measured, link, link_stays, begin, dark };

@@ -3,8 +3,8 @@
 //! What may be done is the procedure's to say ([`crate::procedure`]); this room reads and writes journals, asks the person,
 //! and makes reports. Each function below is one command and can be called by any face.
 //!
-//! A job keeps the profile's text in the vault and its hash in the header, so that a profile file that is edited later does
-//! not change a job that is under way. The vault's journal is the only lock: who signs holds it for that moment, and of two
+//! A job keeps the profile's text in the vault, once for all jobs, and its hash in the header: a profile file that is edited
+//! later changes no job that is under way. The vault's journal is the only lock: who signs holds it for that moment, and of two
 //! people who sign at once the second is told that it is done.
 //!
 //! What a reader would question: a machine that stops at intake leaves no journal. Nothing was done to it, and a record of a

@@ -191,13 +191,26 @@ impl<'p> State<'p> {
     /// where doing them begins.
     #[must_use]
     pub fn next(&self) -> Vec<&'p Step> {
+        self.begins().collect()
+    }
+
+    /// Returns the recommended step: the first of [`State::next`], without looking at the others.
+    #[must_use]
+    pub fn recommended(&self) -> Option<&'p Step> {
+        self.begins().next()
+    }
+
+    /// Returns how many steps of the job are done, and how many it has.
+    #[must_use]
+    pub fn progress(&self) -> (usize, usize) {
+        let live = (0..self.profile.steps.len()).filter(|index| self.skipped(*index).is_none());
+        live.fold((0, 0), |(done, all), index| (done + usize::from(self.is_done(index)), all + 1))
+    }
+
+    fn begins(&self) -> impl Iterator<Item = &'p Step> {
         let steps = self.profile.steps.iter().enumerate();
-        steps
-            .filter(|(index, _)| {
-                matches!(self.reasons(*index).as_slice(), [] | [Reason::HoldNotSigned | Reason::LinkNotGone])
-            })
-            .map(|(_, step)| step)
-            .collect()
+        let open = |index| matches!(self.reasons(index).as_slice(), [] | [Reason::HoldNotSigned | Reason::LinkNotGone]);
+        steps.filter(move |(index, _)| open(*index)).map(|(_, step)| step)
     }
 
     /// Returns the step that a chip command would do now, for the journal kind that it ends with: `identified`, `captured`,

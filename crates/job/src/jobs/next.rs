@@ -12,6 +12,7 @@ use crate::error::JobError;
 use crate::procedure::{Patience, Reason, Standing, State, patience};
 use crate::profile::{Content, ImageSource, JobKind, Profile, Step, StepKind, Target, cautions_for};
 use crate::session::{now, open_bench};
+use crate::text::page;
 
 /// What to do now.
 #[derive(Debug, Clone, Serialize)]
@@ -274,59 +275,67 @@ pub(super) fn minutes_between(from: &Entry, to: &Entry) -> Option<f64> {
 }
 
 impl NextReport {
-    /// The report for a person.
+    /// The report for a person, wrapped at 80 columns but for the commands: those are for copying.
     #[must_use]
     pub fn text(&self) -> String {
         if self.closed {
             return format!("job {} is closed; nothing is left to do", self.job);
         }
         let Some(step) = &self.step else {
-            let mut text = format!("job {}: nothing can be done now", self.job);
-            for reason in &self.waits_for {
-                text += &format!("\n  {}", reason.text);
-            }
-            for command in &self.commands {
-                text += &format!("\n    {command}");
-            }
-            return text;
+            let reasons = self.waits_for.iter().map(|reason| format!("\n  {}", reason.text)).collect::<String>();
+            let what = if self.waits_for.is_empty() { "every step is done" } else { "nothing can be done now" };
+            return page(&format!("job {}: {what}{reasons}", self.job)) + &typed("type:", &self.commands);
         };
-        let hold = if step.hold { " (hold point)" } else { "" };
-        let mut text = format!("{}: {}{hold}\n  {}\n", step.id, step.title, step.why);
-        if !step.no_way_back.is_empty() {
-            let chips = step.no_way_back.join(", ");
-            text +=
-                &format!("  NO WAY BACK EXISTS YET for {chips}: not captured in this job, and this may write there.\n");
-        }
-        for caution in &step.cautions {
-            text += &format!("  ! {caution}\n");
-        }
-        let mut part = |name: &str, lines: &[String]| {
-            if !lines.is_empty() {
-                text += &format!("{name}\n");
-                for line in lines {
-                    text += &format!("  {line}\n");
-                }
-            }
-        };
-        part("with:", &step.tools);
-        part("pictures:", &step.pictures);
-        part("do:", &step.details);
-        part("may come up:", step.expect.as_slice());
-        part("done when:", std::slice::from_ref(&step.done_when));
-        part("patience:", &step.patience.iter().map(|patience| patience.advice.clone()).collect::<Vec<_>>());
-        if step.kind == StepKind::PowerUp.as_str() {
-            part(
-                "type, when power comes; when it shows itself; or when the time is over and it stays dark:",
-                &step.commands,
-            );
-        } else {
-            part("type:", &step.commands);
-        }
+        let mut text = page(&step.text());
+        let start = step.kind == StepKind::PowerUp.as_str();
+        text += &typed(
+            if start { "type, when power comes, when it shows itself, or when it stays dark:" } else { "type:" },
+            &step.commands,
+        );
         if !self.also.is_empty() {
-            text += &format!("also possible now: {}\n", self.also.join(", "));
+            text += &page(&format!("\nalso possible now: {}", self.also.join(", ")));
         }
         text
     }
+}
+
+impl NextStep {
+    fn text(&self) -> String {
+        let hold = if self.hold { " (hold point)" } else { "" };
+        let mut text = format!("{}: {}{hold}\n  {}", self.id, self.title, self.why);
+        if !self.no_way_back.is_empty() {
+            let chips = self.no_way_back.join(", ");
+            text +=
+                &format!("\n  NO WAY BACK EXISTS YET for {chips}: not captured in this job, and this may write there.");
+        }
+        for caution in &self.cautions {
+            text += &format!("\n  ! {caution}");
+        }
+        let advice = self.patience.as_ref().map(|patience| patience.advice.clone());
+        let parts = [
+            ("with:", self.tools.as_slice()),
+            ("pictures:", &self.pictures),
+            ("do:", &self.details),
+            ("may come up:", self.expect.as_slice()),
+            ("done when:", std::slice::from_ref(&self.done_when)),
+            ("patience:", advice.as_slice()),
+        ];
+        for (name, lines) in parts.into_iter().filter(|(_, lines)| !lines.is_empty()) {
+            text += &format!("\n{name}");
+            for line in lines {
+                text += &format!("\n  {line}");
+            }
+        }
+        text
+    }
+}
+
+/// Commands, each whole on its line.
+fn typed(head: &str, commands: &[String]) -> String {
+    if commands.is_empty() {
+        return String::new();
+    }
+    format!("\n{head}") + &commands.iter().map(|command| format!("\n  {command}")).collect::<String>()
 }
 
 #[cfg(test)]

@@ -224,12 +224,12 @@ fn entry(
     mut body: Value,
     work: &Work,
 ) -> Result<(&'static str, Value), JobError> {
-    if request.begin {
-        return Ok(("step-begun", body));
-    }
     let no_way_back = state.no_way_back(step);
     if !no_way_back.is_empty() {
         body["no_way_back"] = json!(no_way_back);
+    }
+    if request.begin {
+        return Ok(("step-begun", body));
     }
     if let Some(measure) = &step.measure {
         body["measured"] = json!(measured(step, measure, request.measured)?);

@@ -1,10 +1,10 @@
 //! `job start`: a machine is taken in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use serde_json::{Value, json};
+use serde_json::json;
 use vault::{Digest, JobId, Journal, Kind, PutRequest, Vault, VaultError};
 
 use super::questions::{questions, settle, told_in};
@@ -92,7 +92,8 @@ pub fn start(bench: &Path, request: &StartRequest, front: &mut dyn Front) -> Res
     let asked = questions(&profile, request.kind);
     let answers = settle(&asked, &request.answers, front)?;
     check_donors(&vault, &profile, &answers)?;
-    let mut journal = create(&vault, &profile, &header, &text)?;
+    keep_profile(&vault, &profile, &header, &text)?;
+    let mut journal = create(&vault, &profile, &header)?;
     let limits: Vec<&str> = profile
         .limits
         .iter()
@@ -247,32 +248,40 @@ fn check_donors(vault: &Vault, profile: &Profile, answers: &BTreeMap<String, Str
     Ok(())
 }
 
-/// Keeps the profile and begins the journal, under the first free number of the day.
-fn create(vault: &Vault, profile: &Profile, header: &JobHeader, text: &str) -> Result<Journal, JobError> {
+/// Begins the journal, under the first free number of the day.
+fn create(vault: &Vault, profile: &Profile, header: &JobHeader) -> Result<Journal, JobError> {
     let time = now();
     let day: String = time.chars().filter(char::is_ascii_digit).take(8).collect();
     let stem = format!("{}-{day}", slug(&profile.board.name));
-    let taken: Vec<JobId> = vault.journals()?.into_iter().map(|info| info.job).collect();
+    let taken: HashSet<JobId> = vault.journals()?.into_iter().map(|info| info.job).collect();
     for number in 1.. {
         let job = JobId::new(&format!("{stem}-{number}"))?;
         if taken.contains(&job) {
             continue;
         }
-        let facts: Value = json!({ "profile": profile.board.name });
-        let request = PutRequest {
-            name: header.profile_name.clone(),
-            kind: Kind::Image,
-            job: Some(job.clone()),
-            taken_at: time.clone(),
-            facts,
-        };
-        vault.put(text.as_bytes(), &request)?;
         match Journal::create(vault, &job, header.to_json(), "firmhand job start", &time) {
             Err(VaultError::JournalExists { .. } | VaultError::Busy { .. }) => {}
             made => return Ok(made?),
         }
     }
     unreachable!("some number is free")
+}
+
+/// Keeps the profile's text, once for all jobs: it holds nothing of a single machine (S15), and a thousand entries for one
+/// content would make each look at it slow.
+fn keep_profile(vault: &Vault, profile: &Profile, header: &JobHeader, text: &str) -> Result<(), JobError> {
+    if vault.read_vec(&header.profile).is_ok() {
+        return Ok(());
+    }
+    let request = PutRequest {
+        name: header.profile_name.clone(),
+        kind: Kind::Image,
+        job: None,
+        taken_at: now(),
+        facts: json!({ "profile": profile.board.name }),
+    };
+    vault.put(text.as_bytes(), &request)?;
+    Ok(())
 }
 
 /// A machine's name as part of a job id: letters and digits, the rest as dashes.

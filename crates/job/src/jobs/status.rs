@@ -163,18 +163,13 @@ pub fn status_all(bench: &Path, redact: bool) -> Result<JobsReport, JobError> {
             let state = State::of(profile, &header, &log.entries);
             let machine = log.entries.iter().find(|entry| entry.kind == "intake");
             let machine = machine.and_then(|entry| entry.body["machine"].as_str());
-            let live = state.steps().into_iter().filter(|step| !matches!(step.standing, Standing::Skipped(_)));
-            let (mut done, mut steps) = (0, 0);
-            for step in live {
-                steps += 1;
-                done += usize::from(matches!(step.standing, Standing::Done(_)));
-            }
+            let (done, steps) = state.progress();
             Ok::<_, JobError>(JobLine {
                 kind: Some(header.kind.as_str()),
                 machine: private(machine, redact),
                 done: Some(done),
                 steps: Some(steps),
-                next: state.next().first().map(|step| step.id.clone()),
+                next: state.recommended().map(|step| step.id.clone()),
                 ..line(&info.job, word(&state))
             })
         })();

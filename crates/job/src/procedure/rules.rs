@@ -224,8 +224,8 @@ impl<'p> State<'p> {
 
     /// The wire step by which a chip is in contact now.
     fn contact(&self, chip: &str) -> Option<usize> {
-        let wires = self.open_wires().into_iter().filter(|index| self.done.contains_key(index));
-        wires.filter(|index| self.works_on(*index, chip)).next_back()
+        let wires = self.open_wires().into_iter();
+        wires.rev().find(|index| self.done.contains_key(index) && self.works_on(*index, chip))
     }
 
     fn works_on(&self, index: usize, chip: &str) -> bool {

@@ -204,7 +204,8 @@ impl<'d, 'a> Section<'d, 'a> {
         self.text_of(key, value)
     }
 
-    /// An id: small letters, digits and hyphens, a letter first; empty when it is missing or wrong, which is reported.
+    /// An id: small letters, digits and hyphens, a letter first. Empty when it is missing, and what was
+    /// written when it is wrong; both are reported.
     pub(crate) fn need_id(&self, key: &str) -> String {
         let Some(text) = self.needed(key, self.text(key)) else { return String::new() };
         if is_id(&text) {
@@ -215,7 +216,7 @@ impl<'d, 'a> Section<'d, 'a> {
             format!("`{}` is no id", shown(&text)),
             "use 1 to 40 small letters, digits and hyphens, a letter first",
         );
-        String::new()
+        shown(&text)
     }
 
     /// A list of texts; empty when there is none.

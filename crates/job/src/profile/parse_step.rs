@@ -115,20 +115,21 @@ pub(super) fn step(section: &mut Section<'_, '_>) -> Option<Step> {
 }
 
 fn bound_keys(section: &Section<'_, '_>, id: &str, kind: StepKind) {
-    let name = kind.as_str();
+    let name = kind.with_article();
+    let this = if id.is_empty() { "this step".to_owned() } else { format!("step `{id}`") };
     for (key, kinds, must, how) in BOUND {
         if section.has(key) && !kinds.contains(&kind) {
-            section.error(key, format!("step `{id}`: a {name} step has no `{key}`"), "take it out, or mend `kind`");
+            section.error(key, format!("{this}: {name} step has no `{key}`"), "take it out, or mend `kind`");
         } else if must && kinds.contains(&kind) && !section.has(key) {
-            section.error(key, format!("step `{id}`: a {name} step needs `{key}`"), how);
+            section.error(key, format!("{this}: {name} step needs `{key}`"), how);
         }
     }
     let on_a_chip = kind.talks_to_chip() || matches!(kind, StepKind::Wire | StepKind::Unwire);
     if on_a_chip && !section.has("chip") {
-        section.error("chip", format!("step `{id}`: a {name} step needs `chip`"), "give the id of a `[[chip]]`");
+        section.error("chip", format!("{this}: {name} step needs `chip`"), "give the id of a `[[chip]]`");
     }
     if kind == StepKind::Compose && section.has("chip") == section.has("span") {
-        let what = format!("step `{id}`: a compose step makes the image of one chip or of one span");
+        let what = format!("{this}: a compose step makes the image of one chip or of one span");
         section.error("chip", what, "give either `chip` or `span`");
     }
 }

@@ -144,8 +144,8 @@ fn chip_card(page: &mut String, chip: &ChipSpec) {
         PoweredBy::BenchSupply => "a bench supply; the programmer's supply wire stays off",
     };
     let protection = match chip.protection_after {
-        ProtectionAfter::AsFound => "as found",
-        ProtectionAfter::Off => "off",
+        ProtectionAfter::AsFound => "left as found",
+        ProtectionAfter::Off => "left off",
     };
     put(page, format_args!("<section class=\"chip\">\n<h3>{}: {role}</h3>\n<div class=\"pair\">\n", escaped(&chip.id)));
     *page += &drawing::drawing(chip);
@@ -163,7 +163,7 @@ fn chip_card(page: &mut String, chip: &ChipSpec) {
     if !markings.is_empty() {
         row("Markings seen", &markings);
     }
-    row("Protection afterwards", protection);
+    row("Protection", protection);
     *page += "</dl>\n</div>\n";
     if !chip.regions.is_empty() {
         *page += "<table>\n<tr><th>Region</th><th>At</th><th>Size</th></tr>\n";
@@ -231,7 +231,8 @@ fn settings(page: &mut String, profile: &Profile) {
     }
     *page += "<h2>Setup options</h2>\n<table>\n<tr><th>Option</th><th>Set to</th><th>Why</th></tr>\n";
     for setting in &profile.settings {
-        let place = setting.place.as_ref().map_or_else(String::new, |place| format!("<br>{}", escaped(place)));
+        let place =
+            setting.place.as_ref().map_or_else(String::new, |place| format!("<br>in setup: {}", escaped(place)));
         let (name, value, why) = (escaped(&setting.name), escaped(&setting.value), escaped(&setting.why));
         put(page, format_args!("<tr><td>{name}{place}</td><td><b>{value}</b></td><td>{why}</td></tr>\n"));
     }
@@ -319,7 +320,7 @@ fn details(page: &mut String, profile: &Profile, step: &Step) {
         put(
             page,
             format_args!(
-                "<p class=\"sign\"><b>{}</b>: good is {good}. <span>Found:</span></p>\n",
+                "<p class=\"sign\"><b>{}: good is {good}.</b> <span>Found:</span></p>\n",
                 escaped(&measure.what)
             ),
         );

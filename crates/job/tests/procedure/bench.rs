@@ -1,6 +1,6 @@
 //! A profile with every interlock in it, and a journal that is written by hand.
 
-use job::procedure::{JobHeader, Standing, State};
+use job::procedure::{JobHeader, Reason, Standing, State};
 use job::profile::model::*;
 use job::vault::{Digest, Entry};
 use nor::supply::{Supply as Volts, SupplyRange};
@@ -178,7 +178,7 @@ impl Bench {
     pub fn codes(&self, step: &str) -> Vec<&'static str> {
         match self.state().may_do(step) {
             Ok(()) => Vec::new(),
-            Err(blocked) => blocked.reasons.iter().map(|reason| reason.code()).collect(),
+            Err(blocked) => blocked.reasons.iter().map(Reason::code).collect(),
         }
     }
 
@@ -228,7 +228,7 @@ impl Bench {
                 self.add("power-up", json!({ "step": id, "seen": true, "dark_minutes": 2, "by": "Ana" }));
             }
             StepKind::Measure => {
-                let value = step.measure.as_ref().and_then(|measure| measure.min).unwrap_or(1.0);
+                let value = step.measure.as_ref().and_then(|measure| measure.min.or(measure.max)).unwrap_or(1.0);
                 self.add("signed", json!({ "step": id, "by": "Ana", "measured": value }));
             }
             StepKind::Identify => {

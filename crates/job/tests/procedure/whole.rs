@@ -1,6 +1,8 @@
 //! Whole jobs from intake to handover.
 
-use job::profile::model::JobKind;
+use std::path::Path;
+
+use job::profile::{JobKind, Profile};
 
 use super::bench::{Bench, profile};
 
@@ -23,4 +25,24 @@ fn the_handover_names_what_is_left() {
     bench.until("memory");
     let blocked = bench.state().may_do("handover").expect_err("not yet");
     assert!(blocked.to_string().contains("still to do: memory, cell, close"), "{blocked}");
+}
+
+#[test]
+fn the_scenarios_profiles_lead_to_their_handover() {
+    for name in ["larkspur-nine.toml", "teal-router.toml"] {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../profiles").join(name);
+        let profile = Profile::load(&path).expect("the project's profile");
+        for kind in profile.board.jobs.clone() {
+            let mut bench = Bench::fresh(profile.clone(), kind);
+            bench.add("intake", serde_json::json!({ "by": "Ana" }));
+            for gate in &profile.gates {
+                let answer = if gate.id == "fused" { "signed" } else { "yes" };
+                bench.add("gate", serde_json::json!({ "id": gate.id, "answer": answer, "by": "Ana" }));
+            }
+            bench.until("handover");
+            bench.sign("handover");
+            let state = bench.state();
+            assert!(state.is_complete() && state.notes().is_empty(), "{name}, {kind:?}: {:?}", state.notes());
+        }
+    }
 }

@@ -131,9 +131,9 @@ impl<'a> Walk<'a> {
         let on: Vec<String> = all.filter(|id| !self.off.contains(id)).map(|id| format!("`{id}`")).collect();
         if !on.is_empty() {
             let what = format!(
-                "step `{}` is a {} step, and {} not off since the last power-up in a {} job (S7)",
+                "step `{}` is {} step, and {} not off since the last power-up in a {} job (S7)",
                 step.id,
-                step.kind.as_str(),
+                step.kind.with_article(),
                 is_or_are(&on),
                 self.kind.as_str()
             );
@@ -147,9 +147,9 @@ impl<'a> Walk<'a> {
         let wired: Vec<&str> = self.wired.keys().copied().filter(|chip| Some(*chip) != own).collect();
         if let Some(chip) = wired.first() {
             let what = format!(
-                "step `{}` is a {} step while chip `{chip}` is wired in a {} job (S13)",
+                "step `{}` is {} step while chip `{chip}` is wired in a {} job (S13)",
                 step.id,
-                step.kind.as_str(),
+                step.kind.with_article(),
                 self.kind.as_str()
             );
             self.complain(at, "kind", what, "put the chip's unwire step before it");
@@ -185,7 +185,8 @@ impl<'a> Walk<'a> {
         }
         match step.kind {
             StepKind::Wire => {
-                if self.wired.insert(chip, at).is_some() {
+                let before = self.wired.insert(chip, at);
+                if before.is_some() {
                     let what = format!("step `{id}` wires chip `{chip}`, which is wired already");
                     self.complain(at, "chip", what, "put the chip's unwire step before it");
                 }

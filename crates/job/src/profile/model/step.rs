@@ -178,6 +178,14 @@ impl StepKind {
         entry.map(|(word, _)| *word).expect("the table has every kind")
     }
 
+    /// Returns the word with its article, for sentences: `a wire`, `an open`.
+    #[must_use]
+    pub fn with_article(self) -> String {
+        let word = self.as_str();
+        let article = if word.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+        format!("{article} {word}")
+    }
+
     /// Tells whether every source of power has to be off for it (safety rule S7).
     #[must_use]
     pub fn wants_supplies_off(self) -> bool {

@@ -60,7 +60,7 @@ pub(super) fn drawing(chip: &ChipSpec) -> String {
     let mut add = |text: std::fmt::Arguments<'_>| svg.write_fmt(text).expect("a string takes everything");
     let centre = LEFT + CASE / 2;
     add(format_args!(
-        "<text x=\"{centre}\" y=\"14\" text-anchor=\"middle\" font-weight=\"bold\">{name}, from above</text>\n"
+        "<text x=\"{centre}\" y=\"12\" text-anchor=\"middle\" font-weight=\"bold\">{name}, from above</text>\n"
     ));
     // The chamfered corner and the dot are both at pin 1.
     add(format_args!(
@@ -96,12 +96,12 @@ pub(super) fn drawing(chip: &ChipSpec) -> String {
         ));
     }
     add(format_args!(
-        "<text x=\"{}\" y=\"24\" text-anchor=\"end\" font-weight=\"bold\">pin 1</text>\n\
-         <path d=\"M{} 28L{} {}\" stroke=\"#000\" fill=\"none\"/>\n",
-        LEFT - 20,
+        "<text x=\"{}\" y=\"30\" text-anchor=\"end\" font-weight=\"bold\">pin 1</text>\n\
+         <path d=\"M{} 27L{} {}\" stroke=\"#000\" fill=\"none\"/>\n",
         LEFT - 24,
-        LEFT - 8,
-        TOP + 8,
+        LEFT - 20,
+        LEFT - 2,
+        TOP + 4,
     ));
     let below = TOP + height + 18;
     add(format_args!(
