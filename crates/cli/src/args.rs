@@ -70,6 +70,9 @@ pub enum Command {
     /// Look after what is kept
     #[command(subcommand)]
     Vault(VaultCommand),
+    /// Work on images
+    #[command(subcommand)]
+    Image(ImageCommand),
     /// Check and print what is known of a model of machine
     #[command(subcommand)]
     Profile(ProfileCommand),
@@ -337,6 +340,28 @@ pub enum KindName {
     Rescue,
     /// Bring the old firmware back
     Return,
+}
+
+/// Image commands.
+#[derive(Debug, Subcommand)]
+pub enum ImageCommand {
+    /// Put an image together by a recipe, and keep it
+    Compose {
+        /// The recipe
+        recipe: PathBuf,
+        /// The job whose compose step this does
+        #[arg(long, value_name = "ID")]
+        job: Option<String>,
+        /// The present capture, outside of a job: its id or name
+        #[arg(long, value_name = "CONTENT", conflicts_with = "job")]
+        capture: Option<String>,
+        /// A file that the recipe pins by its hash; may be given several times
+        #[arg(long, value_name = "FILE")]
+        with: Vec<PathBuf>,
+        /// Write the image into this file too
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
 }
 
 /// Profile commands.

@@ -18,6 +18,7 @@ use crate::capture::Look;
 use crate::error::JobError;
 use crate::front::{Question, QuestionKind};
 use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
+use crate::station::Wanted;
 use crate::session::{Session, WRITING, now, run_op};
 
 /// How often what differs after writing is written again.
@@ -205,6 +206,7 @@ impl Session<'_> {
 
     fn apply_checked(&mut self, target: &Target) -> Result<ApplyReport, JobError> {
         self.check_fits(target)?;
+        self.check_step(target)?;
         self.check_writable()?;
         let present = self.present_content()?;
         self.check_writable()?;
@@ -265,6 +267,7 @@ impl Session<'_> {
                 "differing_bytes": 0,
                 "digested_sectors": found.digested,
                 "repairs": rounds,
+                "fill": self.fills_with(),
             }),
         )?;
         self.present = Some((wanted_id, wanted));
@@ -287,6 +290,25 @@ impl Session<'_> {
             predicted_ms: report.predicted_ms,
             took_ms,
         })
+    }
+
+    /// The byte that the open step fills with, for the journal.
+    fn fills_with(&self) -> Option<u8> {
+        match self.station.as_ref()?.wanted {
+            Wanted::Fill(byte) => Some(byte),
+            _ => None,
+        }
+    }
+
+    /// In a profile job: what the open step is to write, and nothing else.
+    fn check_step(&self, target: &Target) -> Result<(), JobError> {
+        let Some(station) = &self.station else { return Ok(()) };
+        let why = if target.place == Place::Whole {
+            station.refuses(&target.bytes)
+        } else {
+            Some("a step of a job writes whole chips".into())
+        };
+        why.map_or(Ok(()), |why| Err(JobError::OtherContent { why }))
     }
 
     /// S8, as far as it can be told without reading the chip.
@@ -371,7 +393,8 @@ impl Session<'_> {
     /// S16: a machine may check its firmware in hardware before it runs. Without a profile that is unknown, and unknown
     /// is a hold point before the first erase.
     fn ask_fused(&mut self) -> Result<(), JobError> {
-        if !self.reached.asks {
+        // In a profile job the gate was answered before the step could begin.
+        if !self.reached.asks || self.station.is_some() {
             return Ok(());
         }
         self.sign(&Question {

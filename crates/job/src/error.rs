@@ -137,6 +137,18 @@ pub enum JobError {
     /// The file system.
     #[error("cannot {doing} {}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: std::io::Error },
+    /// A recipe that is not sound.
+    #[error(transparent)]
+    Recipe(Box<image::recipe::RecipeError>),
+    /// An image that cannot be composed.
+    #[error(transparent)]
+    Compose(Box<image::compose::ComposeError>),
+    /// What a job's step is to write is another content.
+    #[error("{why}")]
+    OtherContent { why: String },
+    /// The chip is not one that the profile has seen.
+    #[error("the profile knows {expected} at this place, and {found} answers")]
+    OtherPart { expected: String, found: String },
     /// A story of the demo that did not end as told.
     #[error("the scene did not end as its story says: {why}")]
     Scene { why: String },
@@ -159,6 +171,7 @@ impl JobError {
             | Self::ImageFile { .. }
             | Self::Region { .. }
             | Self::WhichCapture { .. }
+            | Self::Recipe(_)
             | Self::WrongJob { .. } => ErrorKind::Usage,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
@@ -191,6 +204,9 @@ impl JobError {
             | Self::Plan(_)
             | Self::Mismatch { .. }
             | Self::Differs { .. }
+            | Self::Compose(_)
+            | Self::OtherContent { .. }
+            | Self::OtherPart { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
         }
     }
@@ -262,6 +278,8 @@ impl JobError {
             Self::ImageSize { .. } | Self::ImagePlace { .. } => {
                 "this image is for another chip; nothing was written".into()
             }
+            Self::Recipe(error) => error.remedy().into(),
+            Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
             Self::Mismatch { .. } => {
                 "what was captured before is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"

@@ -23,7 +23,7 @@ mod status;
 
 use std::path::Path;
 
-use vault::{Entry, JobId, Journal, Vault, VaultError};
+use vault::{Digest, Entry, JobId, Journal, Vault, VaultError};
 
 pub use self::error::JobsError;
 pub use self::handover::{HandoverReport, handover};
@@ -34,20 +34,20 @@ pub use self::start::{StartReport, StartRequest, start};
 pub use self::status::{JobLine, JobsReport, StatusReport, status, status_all};
 use crate::error::JobError;
 use crate::procedure::{JobHeader, State};
-use crate::profile::Profile;
+use crate::profile::{ImageSource, Profile, Target};
 use crate::session::now;
 
 /// A job as read: its entries and its profile.
-struct Work {
-    job: JobId,
-    header: JobHeader,
-    profile: Profile,
-    entries: Vec<Entry>,
-    sealed: bool,
+pub(crate) struct Work {
+    pub job: JobId,
+    pub header: JobHeader,
+    pub profile: Profile,
+    pub entries: Vec<Entry>,
+    pub sealed: bool,
 }
 
 impl Work {
-    fn open(vault: &Vault, job: &JobId) -> Result<Self, JobError> {
+    pub(crate) fn open(vault: &Vault, job: &JobId) -> Result<Self, JobError> {
         let log = vault.read_journal(job)?;
         let header = header_of(&log.entries).ok_or_else(|| JobError::WrongJob {
             job: job.to_string(),
@@ -57,8 +57,32 @@ impl Work {
         Ok(Self { job: job.clone(), header, profile, entries: log.entries, sealed: log.sealed })
     }
 
-    fn state(&self) -> State<'_> {
+    /// The job, when it is a profile's; none for a loose job.
+    pub(crate) fn open_if_profile(vault: &Vault, job: &JobId) -> Result<Option<Self>, JobError> {
+        let log = vault.read_journal(job)?;
+        if header_of(&log.entries).is_some() { Self::open(vault, job).map(Some) } else { Ok(None) }
+    }
+
+    pub(crate) fn state(&self) -> State<'_> {
         State::of(&self.profile, &self.header, &self.entries)
+    }
+
+    /// The content that this job last composed for a chip.
+    pub(crate) fn composed(&self, chip: &str) -> Option<Digest> {
+        let of_chip = |entry: &&Entry| entry.kind == "composed" && entry.body["chip"] == serde_json::json!(chip);
+        let entry = self.entries.iter().rev().find(of_chip)?;
+        entry.body["content"].as_str()?.parse().ok()
+    }
+
+    /// The SHA-256 that the chosen variant states for a chip's file; none for a recipe.
+    pub(crate) fn variant_sha256(&self, chip: &str) -> Option<String> {
+        let intake = self.intake();
+        let variant = self.profile.variant(intake["variant"].as_str()?)?;
+        let image = variant.images.iter().find(|image| image.target == Target::Chip(chip.to_owned()))?;
+        match &image.source {
+            ImageSource::File(file) => Some(file.sha256.clone()),
+            ImageSource::Recipe(_) => None,
+        }
     }
 
     /// The body of the entry `intake`.

@@ -6,6 +6,7 @@
 
 pub mod apply;
 pub mod capture;
+pub mod compose;
 pub mod demo;
 pub mod error;
 pub mod front;
@@ -19,6 +20,7 @@ pub mod ready;
 mod record;
 pub mod report;
 pub mod session;
+mod station;
 mod supply;
 pub mod text;
 mod wiring;

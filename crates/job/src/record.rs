@@ -59,7 +59,7 @@ pub struct Known {
 }
 
 impl Known {
-    /// Reads a journal.
+    /// Reads the journal of a job with one chip.
     #[must_use]
     pub fn of(entries: &[Entry]) -> Self {
         let mut known = Self::default();

@@ -17,9 +17,11 @@ use serde_json::{Value, json};
 use vault::{Digest, JobId, Journal, Lock, Vault, VaultError};
 
 use crate::error::JobError;
+use crate::jobs::Work;
 use crate::front::{Front, News, Question, QuestionKind, Reply};
 use crate::reach::{LinkName, Reached};
 use crate::record::{ChipKey, Known};
+use crate::station::Station;
 use crate::supply::{self, Stated, Statements};
 use crate::wiring;
 
@@ -58,6 +60,8 @@ pub struct Session<'f> {
     pub(crate) present: Option<(Digest, Vec<u8>)>,
     /// Whether the whole chip was read in this session.
     pub(crate) whole_read: bool,
+    /// The place in a profile job; none in a loose job.
+    pub(crate) station: Option<Station>,
     _link_lock: Lock,
 }
 
@@ -86,6 +90,16 @@ impl<'f> Session<'f> {
         let who = format!("firmhand {verb}");
         let link_lock = vault.lock(&format!("link {}", name.canonical()), &who, &now())?;
         let mut reached = name.open()?;
+        let job = choose_job(&vault, &options, &name)?;
+        let mut opened = None;
+        let mut station = None;
+        if let (Some(job), true) = (&job, options.job.is_some()) {
+            let mut journal = Journal::open(&vault, job, &who, &now())?;
+            if let Some(work) = Work::open_if_profile(&vault, job)? {
+                station = Some(Station::find(&work, verb, options.signed.as_deref(), &mut journal)?);
+            }
+            opened = Some(journal);
+        }
         let mut answers = Vec::new();
         let stated = supply::state(Statements {
             supply: options.supply,
@@ -93,18 +107,20 @@ impl<'f> Session<'f> {
             drives: options.drives,
             link_drives: reached.drives,
             chip_bears: reached.chip_bears,
+            profile_bears: station.as_ref().map(|station| station.bears),
         })?;
-        if reached.asks {
+        // In a profile job the steps asked what a loose job has to ask here.
+        if reached.asks && station.is_none() {
             wiring::supplies_off(front, &options, &mut answers)?;
             reached = wiring::clip_on(front, &options, &name, reached, &mut answers)?;
             wiring::pin_one(front, &options, &mut answers)?;
         } else if !reached.link.is_present() {
             return Err(JobError::LinkAbsent { link: name.given().to_owned() });
         }
-        let job = choose_job(&vault, &options, &name)?;
-        let mut journal = match &job {
-            Some(job) => Journal::open(&vault, job, &who, &now())?,
-            None => new_loose_job(&vault, &name, &reached, &who)?,
+        let mut journal = match (opened, &job) {
+            (Some(journal), _) => journal,
+            (None, Some(job)) => Journal::open(&vault, job, &who, &now())?,
+            (None, None) => new_loose_job(&vault, &name, &reached, &who)?,
         };
         write_answers(&mut journal, &answers, &stated, reached.is_virtual)?;
         let mut identity = match run_op(reached.link.as_mut(), front, "identifying", driver::identify) {
@@ -119,7 +135,11 @@ impl<'f> Session<'f> {
             identity.chip.sources.push(format!("supply: {}", stated.by));
         }
         let key = key_of(&identity);
-        let mut known = Known::of(&vault.read_journal(journal.job())?.entries);
+        let entries = vault.read_journal(journal.job())?.entries;
+        let mut known = match &station {
+            Some(station) => Known::of_chip(&entries, &station.chip),
+            None => Known::of(&entries),
+        };
         if known.chip.as_ref().is_some_and(|chip| *chip != key) {
             if options.job.is_some() {
                 let expected = known.chip.map(|chip| chip.id).unwrap_or_default();
@@ -150,6 +170,7 @@ impl<'f> Session<'f> {
             options,
             present: None,
             whole_read: false,
+            station,
             _link_lock: link_lock,
         };
         session.write_down("identified", identity_json(&session.identity))?;
@@ -157,7 +178,26 @@ impl<'f> Session<'f> {
             session.write_down("ended", ended(&error))?;
             return Err(error);
         }
+        if let Err(error) = session.check_part() {
+            session.write_down("ended", ended(&error))?;
+            return Err(error);
+        }
         Ok(session)
+    }
+
+    /// The part at the profile's place has to be one that the profile has seen, as far as the catalogue knows it.
+    fn check_part(&self) -> Result<(), JobError> {
+        let Some(station) = &self.station else { return Ok(()) };
+        let chip = &self.identity.chip;
+        let other = |expected: String| JobError::OtherPart { expected, found: chip.name() };
+        if chip.size != station.size {
+            return Err(other(format!("a chip of {}", crate::text::size(u64::from(station.size)))));
+        }
+        let seen = |marking: &String| station.markings.iter().any(|known| known.eq_ignore_ascii_case(marking));
+        if station.markings.is_empty() || chip.markings.is_empty() || chip.markings.iter().any(seen) {
+            return Ok(());
+        }
+        Err(other(station.markings.join(" or ")))
     }
 
     /// The job that this command belongs to.
@@ -178,7 +218,10 @@ impl<'f> Session<'f> {
     }
 
     /// Writes an entry; durable when this returns.
-    pub(crate) fn write_down(&mut self, kind: &str, body: Value) -> Result<(), JobError> {
+    pub(crate) fn write_down(&mut self, kind: &str, mut body: Value) -> Result<(), JobError> {
+        if let Some(station) = &self.station {
+            station.tie(&mut body);
+        }
         self.known.take(kind, &body);
         self.journal.append(kind, body, &now())?;
         Ok(())

@@ -34,6 +34,8 @@ pub struct Statements<'a> {
     pub link_drives: Option<Supply>,
     /// What a virtual chip says it bears.
     pub chip_bears: Option<SupplyRange>,
+    /// What the profile says the chip at this place bears.
+    pub profile_bears: Option<SupplyRange>,
 }
 
 /// Weighs the statements; nothing has been driven yet.
@@ -68,6 +70,9 @@ pub fn state(said: Statements<'_>) -> Result<Stated, JobError> {
     }
     if let Some(marking) = said.marking {
         ranges.push((by_marking(marking)?, format!("marking {marking}")));
+    }
+    if let Some(range) = said.profile_bears {
+        ranges.push((range, "the profile".into()));
     }
     if let Some(range) = said.chip_bears {
         ranges.push((range, "the virtual chip's own statement".into()));
@@ -137,7 +142,7 @@ mod tests {
     use super::*;
 
     const NOTHING: Statements<'static> =
-        Statements { supply: None, marking: None, drives: None, link_drives: None, chip_bears: None };
+        Statements { supply: None, marking: None, drives: None, link_drives: None, chip_bears: None, profile_bears: None };
     const THREE: Supply = Supply { mv: 3300 };
 
     #[test]

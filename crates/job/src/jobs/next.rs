@@ -131,10 +131,8 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
         StepKind::Measure => commands.push(sign(" --measured VALUE")),
         StepKind::PowerUp => commands.extend([sign(" --begin"), sign(""), sign(" --dark")]),
         StepKind::Compose => {
-            commands.extend(
-                recipe(&work.profile, &work.intake(), step).map(|path| format!("firmhand image compose {path}")),
-            );
-            commands.push(sign(""));
+            let path = recipe(&work.profile, &work.intake(), step).unwrap_or_else(|| "RECIPE".into());
+            commands.push(format!("firmhand image compose {path} --with IMAGE --job {job}"));
         }
         StepKind::BootMedia => {
             if let Some(media) = &step.media {
@@ -250,7 +248,10 @@ fn image<'p>(profile: &'p Profile, intake: &serde_json::Value, step: &Step) -> O
 fn image_name(work: &Work, step: &Step) -> String {
     match image(&work.profile, &work.intake(), step) {
         Some(ImageSource::File(file)) if step.content == Some(Content::Variant) => file.file.clone(),
-        _ => "IMAGE".into(),
+        _ => {
+            let composed = work.profile.chips_of(step).first().and_then(|chip| work.composed(chip));
+            composed.map_or_else(|| "IMAGE".into(), |content| content.short())
+        }
     }
 }
 
