@@ -118,6 +118,8 @@ impl State<'_> {
     fn take_power_up(&mut self, entry: &Entry, id: Option<&str>, seen: bool, mark: &Mark) {
         let Some(id) = id else {
             self.all_on();
+            // A start is a start: whoever wrote a chip again after the first one has to see one more.
+            self.started |= seen && !mark.by.is_empty();
             self.note(entry, "power came outside of a step: every supply counts as on".into());
             return;
         };

@@ -136,6 +136,21 @@ fn s1_nothing_is_written_without_a_capture_of_that_chip() {
 }
 
 #[test]
+fn s1_a_capture_from_before_a_vendor_update_does_not_count_after_it() {
+    for kind in ["step-begun", "signed"] {
+        let mut bench = convert();
+        step_mut(&mut bench.profile, "apply-main").needs.clear();
+        step_mut(&mut bench.profile, "capture-main").needs.clear();
+        bench.until("update");
+        bench.add("captured", json!({ "content": content(1), "chip": "main" }));
+        assert!(!bench.codes("apply-main").contains(&"no-capture"));
+        bench.add(kind, json!({ "step": "update", "by": "Ana" }));
+        assert!(bench.codes("apply-main").contains(&"no-capture"), "{kind}");
+        assert_eq!(bench.state().captures("main"), [content(1)], "it stays as a way back");
+    }
+}
+
+#[test]
 fn s7_every_source_has_to_be_off_and_a_power_up_cancels_that() {
     for id in ["open", "wire-main", "memory"] {
         let mut bench = convert();
@@ -328,6 +343,8 @@ fn one_change_at_a_time_the_first_start_is_on_the_old_memory() {
     never.add("power-up", json!({ "step": "start", "seen": false, "by": "Ana" }));
     assert!(!never.is_done("start"), "nothing came");
     assert!(never.codes("memory").contains(&"first-start"));
+    never.add("power-up", json!({ "seen": true, "by": "Ana" }));
+    assert!(!never.codes("memory").contains(&"first-start"), "a start outside of the steps was seen");
 }
 
 #[test]
