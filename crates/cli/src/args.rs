@@ -107,6 +107,8 @@ pub enum SceneName {
     OneBadRead,
     /// An image for another chip
     WrongImage,
+    /// A whole machine, from intake to handover, both chips
+    WholeMachine,
 }
 
 /// Chip commands.

@@ -94,6 +94,7 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
         Some(SceneName::WrongVoltage) => ::job::demo::Scene::WrongVoltage,
         Some(SceneName::OneBadRead) => ::job::demo::Scene::OneBadRead,
         Some(SceneName::WrongImage) => ::job::demo::Scene::WrongImage,
+        Some(SceneName::WholeMachine) => ::job::demo::Scene::WholeMachine,
     };
     let report = ::job::demo::run(scene, &bench, face)?;
     output.result(&report, || report.text());

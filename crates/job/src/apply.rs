@@ -18,8 +18,8 @@ use crate::capture::Look;
 use crate::error::JobError;
 use crate::front::{Question, QuestionKind};
 use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
-use crate::station::Wanted;
 use crate::session::{Session, WRITING, now, run_op};
+use crate::station::Wanted;
 
 /// How often what differs after writing is written again.
 const REPAIRS: u32 = 2;
@@ -88,6 +88,16 @@ impl Session<'_> {
             }
             Err(error) => Err(error.into()),
         }
+    }
+
+    /// What was last applied to this chip in this job.
+    ///
+    /// # Errors
+    /// [`JobError::WhichCapture`] when nothing was; [`JobError::Vault`].
+    pub fn last_applied(&self) -> Result<Target, JobError> {
+        let why = || JobError::WhichCapture { why: format!("job {} has applied nothing to this chip", self.job()) };
+        let id = self.known.applied.ok_or_else(why)?;
+        Ok(Target { name: format!("content {}", id.short()), bytes: self.vault.read_vec(&id)?, place: Place::Whole })
     }
 
     /// Brings the chip, or a part of it, to the wanted content.
@@ -196,7 +206,7 @@ impl Session<'_> {
         }
         Ok(VerifyReport {
             job: self.job().to_string(),
-            chip: self.identity.chip.name(),
+            chip: self.chip_name(),
             at: range.start,
             len: found.len,
             differing_bytes: 0,
@@ -275,7 +285,7 @@ impl Session<'_> {
         let took_ms = took_us as f64 / 1000.0;
         Ok(ApplyReport {
             job: self.job().to_string(),
-            chip: self.identity.chip.name(),
+            chip: self.chip_name(),
             capture: present.capture.map(|id| id.to_string()),
             content: wanted_id.to_string(),
             at: range.start,

@@ -208,7 +208,7 @@ impl Session<'_> {
         let Some(bytes) = bytes.filter(|_| judgement.differing_sectors == 0) else {
             return Err(not_accepted(&judgement, None));
         };
-        let chip = self.identity.chip.name();
+        let chip = self.chip_name();
         let word = if accepted { "capture" } else { "refused read" };
         let stored = self.vault.put(
             bytes.as_slice(),

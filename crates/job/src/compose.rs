@@ -67,7 +67,8 @@ struct Place {
 /// # Errors
 /// [`JobError::Recipe`], [`JobError::Compose`], [`JobError::ImageFile`], [`JobError::WrongJob`], [`JobError::Vault`].
 pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, JobError> {
-    let file = |path: &Path, why: std::io::Error| JobError::ImageFile { path: path.to_path_buf(), why: why.to_string() };
+    let file =
+        |path: &Path, why: std::io::Error| JobError::ImageFile { path: path.to_path_buf(), why: why.to_string() };
     let text = std::fs::read_to_string(&request.recipe).map_err(|error| file(&request.recipe, error))?;
     let name = request.recipe.display().to_string();
     let recipe = Recipe::parse(&text, &name).map_err(|error| JobError::Recipe(Box::new(error)))?;
@@ -104,7 +105,8 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
             None => (Address::Drawn(draw()?), true),
         },
     };
-    let composed = image::compose::compose(&recipe, &sources, address).map_err(|error| JobError::Compose(Box::new(error)))?;
+    let composed =
+        image::compose::compose(&recipe, &sources, address).map_err(|error| JobError::Compose(Box::new(error)))?;
     let drawn = match address {
         Address::Drawn(mac) => Some(mac.to_string()),
         Address::None => None,
@@ -230,8 +232,8 @@ fn fetch(
 /// The bytes of this hash, out of the files that were named or out of the vault.
 fn pinned(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<Vec<u8>>, JobError> {
     for path in with {
-        let bytes = std::fs::read(path)
-            .map_err(|error| JobError::ImageFile { path: path.clone(), why: error.to_string() })?;
+        let bytes =
+            std::fs::read(path).map_err(|error| JobError::ImageFile { path: path.clone(), why: error.to_string() })?;
         if pin.of_same_kind(&bytes) == *pin {
             return Ok(Some(bytes));
         }

@@ -4,6 +4,8 @@
 //! instead of waited for. The bench folder is left for a look. A scene is a story in which something goes wrong; it
 //! succeeds when it ends as the story says, and fails otherwise.
 
+mod machine;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -35,6 +37,8 @@ pub enum Scene {
     OneBadRead,
     /// An image of another size.
     WrongImage,
+    /// The whole machine, from intake to handover.
+    WholeMachine,
 }
 
 /// What the demo ends with.
@@ -87,6 +91,7 @@ pub fn run(scene: Scene, bench: &Path, front: &mut dyn Front) -> Result<DemoRepo
         Scene::WrongVoltage => ("wrong-voltage", stage.wrong_voltage()?),
         Scene::OneBadRead => ("one-bad-read", stage.one_bad_read()?),
         Scene::WrongImage => ("wrong-image", stage.wrong_image()?),
+        Scene::WholeMachine => ("whole-machine", stage.whole_machine()?),
     };
     Ok(DemoReport { scene: name, bench: bench.to_path_buf(), link: stage.link, ended })
 }

@@ -278,7 +278,7 @@ impl JobError {
             Self::ImageSize { .. } | Self::ImagePlace { .. } => {
                 "this image is for another chip; nothing was written".into()
             }
-            Self::Recipe(error) => error.remedy().into(),
+            Self::Recipe(error) => error.remedy(),
             Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
             Self::Mismatch { .. } => {

@@ -17,8 +17,8 @@ use serde_json::{Value, json};
 use vault::{Digest, JobId, Journal, Lock, Vault, VaultError};
 
 use crate::error::JobError;
-use crate::jobs::Work;
 use crate::front::{Front, News, Question, QuestionKind, Reply};
+use crate::jobs::Work;
 use crate::reach::{LinkName, Reached};
 use crate::record::{ChipKey, Known};
 use crate::station::Station;
@@ -204,6 +204,12 @@ impl<'f> Session<'f> {
     #[must_use]
     pub fn job(&self) -> &JobId {
         self.journal.job()
+    }
+
+    /// What people call the chip: its name in the profile, or its marking.
+    #[must_use]
+    pub fn chip_name(&self) -> String {
+        self.station.as_ref().map_or_else(|| self.identity.chip.name(), |station| station.chip.clone())
     }
 
     /// The chip as identified.

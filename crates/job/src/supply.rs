@@ -141,8 +141,14 @@ impl Stated {
 mod tests {
     use super::*;
 
-    const NOTHING: Statements<'static> =
-        Statements { supply: None, marking: None, drives: None, link_drives: None, chip_bears: None, profile_bears: None };
+    const NOTHING: Statements<'static> = Statements {
+        supply: None,
+        marking: None,
+        drives: None,
+        link_drives: None,
+        chip_bears: None,
+        profile_bears: None,
+    };
     const THREE: Supply = Supply { mv: 3300 };
 
     #[test]

@@ -134,17 +134,12 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
             let path = recipe(&work.profile, &work.intake(), step).unwrap_or_else(|| "RECIPE".into());
             commands.push(format!("firmhand image compose {path} --with IMAGE --job {job}"));
         }
-        StepKind::BootMedia => {
-            if let Some(media) = &step.media {
-                commands.push(format!("firmhand media write {} DRIVE --size BYTES", media.file));
-            }
-            commands.push(sign(""));
-        }
-        StepKind::Survey => commands.extend(["firmhand survey".to_owned(), sign("")]),
         StepKind::Handover => commands.push(format!("firmhand job handover {job} --by NAME")),
         StepKind::Intake => {}
         StepKind::Note
         | StepKind::Check
+        | StepKind::BootMedia
+        | StepKind::Survey
         | StepKind::SuppliesOff
         | StepKind::SuppliesOn
         | StepKind::Open
