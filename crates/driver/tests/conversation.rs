@@ -198,7 +198,10 @@ fn one_wrong_answer_in_any_place_is_noticed() {
         assert_eq!((sound.0.is_ok(), sound.1), (true, count), "{name}");
         for nth in 0..count {
             let (result, _) = with_one_flip(opcode, nth);
-            assert!(matches!(result, Err(DriverError::Unsteady { what, .. }) if what == name), "{name} {nth}: {result:?}");
+            assert!(
+                matches!(result, Err(DriverError::Unsteady { what, .. }) if what == name),
+                "{name} {nth}: {result:?}"
+            );
         }
     }
 }
@@ -294,7 +297,9 @@ fn a_large_chip_is_brought_back_to_three_address_bytes_the_way_its_maker_has_it(
     plain.tables[0x40 + 2] |= 0x02;
     let mut enabled = plain.clone();
     enabled.id[0] = 0x20;
-    for (chip, write_enable, before) in [(plain, false, vec![0x05, 0xE9]), (enabled, true, vec![0x05, 0x06, 0xE9, 0x04])] {
+    for (chip, write_enable, before) in
+        [(plain, false, vec![0x05, 0xE9]), (enabled, true, vec![0x05, 0x06, 0xE9, 0x04])]
+    {
         let (identity, asked, _) = identify(&chip);
         assert_eq!(identity.expect("a sound chip").chip.addressing, Addressing::FourByMode { write_enable });
         let sent = opcodes(&asked);

@@ -55,7 +55,11 @@ fn every_chip_of_the_catalogue_is_known_again() {
         assert!(entry.markings.iter().all(|marking| chip.markings.contains(marking)), "{name}: {:?}", chip.markings);
         assert_eq!(identity.size, SizeMeasure::Measured(entry.size), "{name}");
         assert!(chip.is_writable(), "{name}: {:?}", chip.conflicts);
-        assert_eq!(identity.tables, entry.tables.as_ref().map(|all| all[..needed(all).expect("sound")].to_vec()), "{name}");
+        assert_eq!(
+            identity.tables,
+            entry.tables.as_ref().map(|all| all[..needed(all).expect("sound")].to_vec()),
+            "{name}"
+        );
         let state = bench.chip_state();
         assert_eq!(identity.unique_id.as_deref(), Some(&state.unique_id[..]), "{name}");
         assert_eq!(identity.status, [0, 0, 0], "{name}");
@@ -100,7 +104,10 @@ fn real_chips_tables_are_read_and_believed() {
         if identity.chip.addressing == Addressing::Unknown {
             unreachable.push(part.to_owned());
         }
-        assert!(!bench.chip_state().four_byte || expected.addressing == Addressing::Four, "{part} keeps its address width");
+        assert!(
+            !bench.chip_state().four_byte || expected.addressing == Addressing::Four,
+            "{part} keeps its address width"
+        );
     }
     assert!(writable.len() > 35, "{writable:?}");
     assert!(!writable.iter().any(|part| part.starts_with("ZD25Q128C")), "s5: 2 MiB under the id of 16 MiB");
