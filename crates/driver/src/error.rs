@@ -127,3 +127,34 @@ fn protected_text(protection: &Protection, status: u8) -> String {
         _ => format!("status register {status:02x} has protection bits that cannot be decoded"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_differs_is_shown_from_where_it_differs() {
+        let first = (0..=255).collect::<Vec<u8>>();
+        let mut second = first.clone();
+        second[0x80] = 0x00;
+        let error = DriverError::Unsteady { what: "tables", first, second };
+        let text = "the tables came back differently: 80 81 82 83 84 85 86 87, then 00 81 82 83 84 85 86 87";
+        assert_eq!(error.to_string(), text);
+    }
+
+    #[test]
+    fn a_protected_range_is_told_with_its_last_byte() {
+        let protection = Protection::Range { at: 0x8_0000, len: 0x8_0000 };
+        let error = DriverError::Protected { protection, status: 0x18 };
+        let text = "the chip protects what is to be written: 0x00080000 to 0x000fffff, by status register 18";
+        assert_eq!(error.to_string(), text);
+    }
+
+    #[test]
+    fn a_check_that_said_no_is_not_resumed() {
+        let gone = DriverError::Link { doing: "reading", source: LinkError::Gone };
+        assert!(gone.is_resumable());
+        assert!(!DriverError::Unreachable { size: 1 << 25 }.is_resumable());
+        assert!(!DriverError::NotEnabled { at: 0, status: 0 }.is_resumable());
+    }
+}

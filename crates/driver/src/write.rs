@@ -16,6 +16,9 @@ use crate::error::DriverError;
 use crate::identify::Identity;
 use crate::op::{Event, Op};
 
+/// Most erases of one list: progress shows and a stop is heard within seconds, on links that run lists as well.
+const ERASES_AT_ONCE: usize = 16;
+
 /// What to write.
 #[derive(Debug, Clone, Copy)]
 pub struct WriteJob<'a> {
@@ -63,7 +66,8 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
         match *step {
             PlanStep::Erase { .. } => {
                 // Erases that follow each other go out as one list.
-                let run = steps[index..].iter().take_while(|step| matches!(step, PlanStep::Erase { .. })).count();
+                let erases = steps[index..].iter().take_while(|step| matches!(step, PlanStep::Erase { .. }));
+                let run = erases.take(ERASES_AT_ONCE).count();
                 let blocks = steps[index..index + run].iter().filter_map(erase_block).collect();
                 let list = EraseList { blocks, address_bytes: chip.addressing.bytes(), guard: guard.clone() };
                 bus.erase(list).await?;

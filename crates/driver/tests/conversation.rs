@@ -325,6 +325,32 @@ fn the_size_is_measured_at_each_address_line() {
     }
 }
 
+/// Some parts answer a constant level past their end: that is no chip of twice the size.
+#[test]
+fn s5_a_constant_level_past_the_end_is_no_content() {
+    for level in [0x00, 0xFF] {
+        let mut chip = Paper::new(&[0xEF, 0x40, 0x14], 1 << 20);
+        let (result, ..) = converse(driver::identify(&transfers_only()), |request, _| match transfer(request) {
+            Some((&[0x03, high, ..], read)) if high >= 0x10 => Ok(Answer::Bytes(vec![level; read as usize])),
+            _ => chip.answer(request),
+        });
+        let identity = result.expect("a sound chip");
+        assert_eq!((identity.size, identity.chip.is_writable()), (SizeMeasure::Measured(1 << 20), true));
+    }
+}
+
+#[test]
+fn a_unique_id_of_one_level_is_none() {
+    for level in [0x00, 0xFF] {
+        let mut chip = Paper::new(&[0xEF, 0x40, 0x14], 1 << 20);
+        let (result, ..) = converse(driver::identify(&transfers_only()), |request, _| match transfer(request) {
+            Some((&[0x4B, ..], read)) => Ok(Answer::Bytes(vec![level; read as usize])),
+            _ => chip.answer(request),
+        });
+        assert_eq!(result.expect("a sound chip").unique_id, None);
+    }
+}
+
 #[test]
 fn an_operation_that_is_never_asked_does_nothing() {
     let mut op: Op<'_, _> = driver::identify(&transfers_only());

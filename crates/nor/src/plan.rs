@@ -31,8 +31,10 @@ pub struct Costs {
     pub erase_ns: Vec<u64>,
     /// Typical time of one page.
     pub page_ns: u64,
-    /// One byte on the way to or from the chip.
+    /// One byte to program, on its way to the chip.
     pub byte_ns: u64,
+    /// One byte to read again, on its way from the chip.
+    pub read_byte_ns: u64,
     /// What one erase or page program costs beside its time and its data: write enable, opcode and address, one poll.
     pub command_ns: u64,
     /// One check of id and status (S6).
@@ -47,23 +49,27 @@ impl Costs {
     /// What `chip` costs over a link with `limits`, at `clock_hz`.
     #[must_use]
     pub fn of(chip: &Chip, limits: &Limits, clock_hz: u32) -> Self {
+        let features = limits.features;
         let wire_ns = 8_000_000_000 / u64::from(clock_hz.max(1));
         let host_ns = limits.bytes_per_second.map_or(0, |rate| 1_000_000_000 / u64::from(rate.max(1)));
-        let byte_ns = wire_ns.max(host_ns);
+        // A link that runs lists fetches the next data while the chip is busy; one that digests sends next to nothing.
+        let byte_ns = if features.program_range { wire_ns } else { wire_ns.max(host_ns) };
+        let read_byte_ns = if features.digest_range { wire_ns } else { wire_ns.max(host_ns) };
         let trip_ns = u64::from(limits.round_trip_us) * 1000;
         let address = u64::from(chip.addressing.bytes());
         let lead = 1 + address;
         let id = chip.id.len() as u64;
-        let lists = limits.features.program_range && limits.features.erase_list;
+        let lists = features.program_range && features.erase_list;
         let trips = |count: u64| if lists { 0 } else { count * trip_ns };
         Self {
             erase_ns: chip.erases.iter().map(|erase| erase.times.typical_us * 1000).collect(),
             page_ns: chip.program.typical_us * 1000,
             byte_ns,
+            read_byte_ns,
             command_ns: (1 + lead + 2) * byte_ns + trips(3),
             guard_ns: (1 + id + 2) * byte_ns + trips(2),
             read_ns: trip_ns + (lead + 1) * wire_ns,
-            read_bytes: if limits.features.read_range { limits.max_range } else { limits.max_transfer - 6 },
+            read_bytes: if features.read_range { limits.max_range } else { limits.max_transfer - 6 },
         }
     }
 }
@@ -243,7 +249,7 @@ impl Plan {
     #[must_use]
     pub fn verify_ns(&self, costs: &Costs) -> u64 {
         let len = self.range.end - self.range.start;
-        u64::from(len) * costs.byte_ns + u64::from(len.div_ceil(costs.read_bytes)) * costs.read_ns
+        u64::from(len) * costs.read_byte_ns + u64::from(len.div_ceil(costs.read_bytes)) * costs.read_ns
     }
 }
 

@@ -39,6 +39,7 @@ fn costs(rng: &mut fastrand::Rng, types: usize) -> Costs {
         erase_ns: (0..types).map(|_| rng.u64(1..4000)).collect(),
         page_ns: rng.u64(1..1000),
         byte_ns: rng.u64(0..20),
+        read_byte_ns: 1,
         command_ns: rng.u64(0..50),
         guard_ns: 1,
         read_ns: 1,
