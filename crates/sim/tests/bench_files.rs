@@ -106,8 +106,8 @@ fn a_fault_of_the_cells_without_a_place_sits_where_the_seed_says() {
             "seed = {seed}\n[chip]\nmarking = \"W25Q128\"\ncontent = \"x\"\n[[fault]]\nkind = \"worn-sector\"\nat_us = 5"
         ));
         let fault = file.expect("a bench").faults.remove(0);
-        assert_eq!(fault.when, sim::When::Window { from_us: 5, until_us: None }, "what wears out stays so");
-        let sim::FaultKind::WornSector { at, .. } = fault.kind else { panic!("a worn sector") };
+        assert_eq!(fault.when, When::Window { from_us: 5, until_us: None }, "what wears out stays so");
+        let FaultKind::WornSector { at, .. } = fault.kind else { panic!("a worn sector") };
         at
     };
     assert_eq!(place(1), place(1));
@@ -153,7 +153,7 @@ hint: give `marking`, or `id` and `size`
 dir/bench.toml, line 1, [chip] content: the chip has no content
 hint: give a file name; a missing file is created blank
 dir/bench.toml, line 2, [chip] marking: no chip is called `W25Q182`
-hint: near it: W25Q128, W25Q32, W25Q80, W25Q128FV, W25Q128FW; or give `id` and `size`
+hint: near it: W25Q128, W25Q32, W25Q80, N25Q032, P25Q128H; or give `id` and `size`
 dir/bench.toml, line 2, [chip] id: `ef4g` is no chip id
 hint: give three to eight bytes as hexadecimal digits, such as \"ef4018\"
 dir/bench.toml, line 3, [chip] size: 5000 is no chip size
