@@ -65,7 +65,7 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
     bus.tell(Event::Begins { phase: "erasing and programming", total });
     bus.enter(chip.addressing).await?;
     if !steps.is_empty() {
-        bus.prove(&changing.proof, 0).await?;
+        bus.hold_mode(&changing, 0).await?;
     }
     let mut done = 0;
     let mut index = 0;
@@ -105,7 +105,7 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
         bus.tell(Event::Progress { done });
     }
     if let Some(last) = job.plan.touched().last() {
-        bus.prove(&changing.proof, last.end - 1).await?;
+        bus.hold_mode(&changing, last.end - 1).await?;
     }
     bus.leave(chip.addressing).await?;
     debug_assert_ne!(chip.addressing, Addressing::Unknown, "such a chip is never written (S5)");
