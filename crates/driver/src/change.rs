@@ -251,7 +251,10 @@ impl Bus {
         }
         self.transfer(Transfer::bare(clear), "clearing an error").await?;
         self.transfer(Transfer::bare(WRITE_DISABLE), "clearing an error").await?;
-        self.check(&changing.guard, at).await?;
+        let id = self.read_id(id_bytes(&changing.guard)).await?;
+        if id != changing.guard.id {
+            return Err(differs(&changing.guard, at, id, status));
+        }
         Err(DriverError::Failed { at, erase, protected: false })
     }
 

@@ -14,15 +14,33 @@ use serde_json::Value;
 use sim::VirtualBench;
 
 /// A chip up to this size is read as a whole, a larger one around the places where addresses can go wrong.
-const READ_WHOLE: usize = 64 << 20;
+const READ_WHOLE: usize = 16 << 20;
 
 /// The length of the change.
 const CHANGE: usize = 64 << 10;
 
+/// Random content; on a large chip at its ends and around each power of two, where it tells the size and where addresses
+/// can go wrong, and blank in between.
+fn content(seed: u64, size: usize) -> Vec<u8> {
+    if size <= READ_WHOLE {
+        return common::random(seed, size);
+    }
+    let piece = common::random(seed, 3 * CHANGE);
+    let mut content = vec![0xFF; size];
+    let powers = (16..32).map(|power| 1 << power).filter(|at| *at < size);
+    for (index, at) in powers.chain([0, size - piece.len()]).enumerate() {
+        let len = piece.len().min(size - at);
+        // Each stretch begins elsewhere in the piece, so that no two are alike.
+        let (tail, head) = piece.split_at(index * 777);
+        content[at..at + len].copy_from_slice(&[head, tail].concat()[..len]);
+    }
+    content
+}
+
 /// What came of one chip: the reason why it is read only, if it is.
 fn put_to_the_test(name: &str, keys: &str, features: &str, seed: u64, size: usize) -> (Identity, Option<String>) {
     let mut rng = fastrand::Rng::with_seed(seed);
-    let present = common::random(seed, size);
+    let present = content(seed, size);
     let mut link = bench(keys, features, &present);
     let mut identity = identify(&mut link);
     if identity.chip.addressing == Addressing::Unknown {
@@ -40,7 +58,7 @@ fn put_to_the_test(name: &str, keys: &str, features: &str, seed: u64, size: usiz
     assert_eq!(identity.size, SizeMeasure::Measured(identity.chip.size), "{name}");
     open_up(name, &mut link, &mut identity);
     let half = size.min(1 << 24) / 2;
-    let from = if size > 1 << 24 { rng.usize(1 << 24..=size - CHANGE) } else { rng.usize(half..=size - CHANGE) };
+    let from = if size > 1 << 24 { size - CHANGE - rng.usize(0..=CHANGE) } else { rng.usize(half..=size - CHANGE) };
     let mut wanted = present.clone();
     rng.fill(&mut wanted[from..from + CHANGE]);
     let range = u32::try_from(from).expect("an address")..u32::try_from(from + CHANGE).expect("an address");
@@ -99,7 +117,8 @@ fn s5_every_part_of_the_catalogue_is_read_and_written_or_is_read_only_for_a_reas
         assert!(entry.markings.iter().all(|marking| identity.chip.markings.contains(marking)), "{name}");
         read_only.extend(reason.map(|reason| format!("{name}: {reason}")));
     }
-    let missing = "erase blocks: blocks of one erase opcode differ by address on this part, and it shows no map that says where";
+    let missing =
+        "erase blocks: blocks of one erase opcode differ by address on this part, and it shows no map that says where";
     let reach = "address width: nothing says how to reach past the first 16 MiB";
     let expected = [
         "IS25WP256: address width: what the chip's table says does not fit its size".to_owned(),
