@@ -350,11 +350,9 @@ impl Chip {
                 self.errors = 0;
                 self.registers.latch = false;
             }
-            _ if Some(opcode) == self.model.block_locks => {
-                if self.registers.latch {
-                    self.locked = false;
-                    self.start(Change::None, LOCK_TIMES, now);
-                }
+            _ if Some(opcode) == self.model.block_locks && self.registers.latch => {
+                self.locked = false;
+                self.start(Change::None, LOCK_TIMES, now);
             }
             op::POWER_DOWN => self.asleep = true,
             op::RESET_ENABLE => self.reset_enabled = true,
