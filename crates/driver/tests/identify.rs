@@ -8,7 +8,7 @@ use nor::catalogue::{self, Entry};
 use nor::chip::{Addressing, Chip, Conflict, id_text};
 use nor::command::Transfer;
 use nor::link::{Link, LinkError, Request};
-use nor::protection::Protection;
+use nor::protection::{Layout, Protection};
 use nor::sfdp::{self, Tables};
 use serde_json::Value;
 use sim::VirtualBench;
@@ -65,7 +65,7 @@ fn every_chip_of_the_catalogue_is_known_again() {
         let state = bench.chip_state();
         let unique_id = Some(&state.unique_id[..]).filter(|_| entry.id[0] == 0xEF);
         assert_eq!(identity.unique_id.as_deref(), unique_id, "{name}");
-        let comes_up = entry.protection.filter(|_| entry.protection_is_volatile).map_or(0, |layout| layout.mask());
+        let comes_up = entry.protection.filter(|_| entry.protection_is_volatile).map_or(0, Layout::mask);
         let mut status = vec![0; chip.status.reads.len()];
         status[0] = comes_up;
         assert_eq!(identity.status, status, "{name}");
