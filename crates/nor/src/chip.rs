@@ -152,8 +152,9 @@ impl Chip {
         let long = LongOpcodes::of(id, sizes.size, &candidates, read);
         let converted: Option<Vec<_>> = numbered.iter().map(|region| long.erases(&region.erases)).collect();
         let converted = converted.filter(|regions| !regions.is_empty());
-        let addressing =
-            address::addressing(id, !candidates.is_empty(), sizes.size, basic, converted.is_some(), &mut conflicts);
+        // A chip without regions is only read, and long opcodes read it.
+        let all_long = converted.is_some() || (numbered.is_empty() && long.programs);
+        let addressing = address::addressing(id, !candidates.is_empty(), sizes.size, basic, all_long, &mut conflicts);
         let mut regions: Vec<Region> = numbered.into_iter().map(erase::Numbered::plain).collect();
         if let (Addressing::Long, Some(converted)) = (addressing, converted) {
             for (region, erases) in regions.iter_mut().zip(converted) {

@@ -126,9 +126,9 @@ pub enum TableFault {
         /// With what.
         what: &'static str,
     },
-    /// It has too few words.
-    #[error("table {id:04x} has {dwords} words of 32 bits, too few to say anything")]
-    TooFew {
+    /// It has too few words, or they are blank: all ones would otherwise read as "everything is supported".
+    #[error("table {id:04x} has {dwords} words of 32 bits, too few to say anything or all blank")]
+    Nothing {
         /// Which table.
         id: u16,
         /// Its length.
@@ -144,7 +144,7 @@ impl TableFault {
     #[must_use]
     pub fn id(&self) -> u16 {
         match *self {
-            Self::Outside { id, .. } | Self::Overlaps { id, .. } | Self::TooFew { id, .. } => id,
+            Self::Outside { id, .. } | Self::Overlaps { id, .. } | Self::Nothing { id, .. } => id,
             Self::Map(_) => ParameterHeader::SECTOR_MAP,
         }
     }
@@ -250,7 +250,7 @@ impl Tables {
         let four_byte = newest(ParameterHeader::FOUR_BYTE).and_then(|header| {
             other_table(bytes, header, "the four-byte table", &mut taken)
                 .and_then(|words| {
-                    FourByte::parse(&words).ok_or(TableFault::TooFew { id: header.id, dwords: words.len() })
+                    FourByte::parse(&words).ok_or(TableFault::Nothing { id: header.id, dwords: words.len() })
                 })
                 .map_err(|fault| faults.push(fault))
                 .ok()

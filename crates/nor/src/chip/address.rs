@@ -60,7 +60,8 @@ pub(super) struct LongOpcodes<'a> {
     tables: Option<&'a Tables>,
     /// Whether 13h and 0Ch read.
     pub reads: bool,
-    programs: bool,
+    /// Whether 12h programs too.
+    pub programs: bool,
 }
 
 impl<'a> LongOpcodes<'a> {

@@ -20,10 +20,13 @@ pub struct FourByte {
 }
 
 impl FourByte {
-    /// Decodes the table's words; none when there are fewer than two.
+    /// Decodes the table's words; none when there are fewer than two, or the first is blank.
     #[must_use]
     pub fn parse(dwords: &[u32]) -> Option<Self> {
         let [support, opcodes, ..] = *dwords else { return None };
+        if support == u32::MAX {
+            return None;
+        }
         let has = |bit| field(support, bit, bit) == 1;
         let erases = [0, 1, 2, 3].map(|index: usize| {
             let opcode = opcodes.to_le_bytes()[index];
@@ -51,6 +54,7 @@ mod tests {
             FourByte { read: true, fast_read: true, program: true, erases: [Some(0x21), None, None, None] }
         );
         assert_eq!((table.erase(0), table.erase(1), table.erase(5)), (None, Some(0x21), None));
-        assert_eq!(FourByte::parse(&[0xFFFF_FFFF]), None);
+        assert_eq!(FourByte::parse(&[0x0000_0001]), None);
+        assert_eq!(FourByte::parse(&[0xFFFF_FFFF, 0xFFDC_5C21]), None, "s5: blank cells promise nothing");
     }
 }
