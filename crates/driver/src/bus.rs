@@ -1,7 +1,8 @@
 //! What an operation talks to: requests, waits, and the turning of what a link lacks into single transfers.
 //!
 //! Range requests go out whole where the link runs them by itself ([`Features`](nor::link::Features)), and as transfers
-//! otherwise. Both ways end in the same answers, so that no operation knows which one it was.
+//! otherwise. Both ways end in the same answers, so that no operation knows which one it was. How the whole of a chip is
+//! reached is the business of `reach`, and how it is changed that of `change`.
 
 use std::cell::Cell;
 use std::future::poll_fn;
@@ -9,40 +10,29 @@ use std::rc::Rc;
 use std::task::Poll;
 
 use nor::SECTOR;
-use nor::chip::{Addressing, Chip};
-use nor::command::{
-    ENTER_FOUR_BYTE, LEAVE_FOUR_BYTE, READ_ID, READ_STATUS, ReadMode, STATUS_BUSY, STATUS_WRITE_ENABLED, Transfer,
-    WRITE_DISABLE, WRITE_ENABLE,
-};
-use nor::link::{Answer, EraseList, GUARD_EVERY, Guard, Limits, LinkError, ProgramRange, Request, Stop};
+use nor::command::{READ_ID, READ_STATUS, ReadMode, Transfer};
+use nor::link::{Answer, Guard, Limits, LinkError, Request, Stop};
 
 use crate::error::DriverError;
 use crate::op::{Asked, Event, Mailbox};
+use crate::reach::Reading;
 
 /// Beside its time on the wire, a request may take this long: a busy host, a hub, a driver.
 const SLACK_US: u64 = 2_000_000;
-
-/// Shortest time between two polls of the status register.
-const LEAST_POLL_US: u64 = 20;
-
-/// How the array is read just now.
-pub(crate) struct Reading {
-    pub mode: ReadMode,
-    /// The chip takes four address bytes where it usually takes three.
-    pub in_mode: bool,
-}
 
 /// An operation's side of the conversation.
 pub struct Bus {
     mailbox: Rc<Mailbox>,
     limits: Limits,
     clock_hz: Cell<u32>,
+    /// The upper address byte that the chip's register holds, on chips that are reached so.
+    pub(crate) segment: Cell<u8>,
 }
 
 impl Bus {
     pub(crate) fn new(mailbox: Rc<Mailbox>, limits: Limits) -> Self {
         let clock_hz = Cell::new(limits.clock_hz.0);
-        Self { mailbox, limits, clock_hz }
+        Self { mailbox, limits, clock_hz, segment: Cell::new(0) }
     }
 
     /// What the link can do.
@@ -79,7 +69,7 @@ impl Bus {
     }
 
     /// Time that `bytes` may need on the wire and to the host, generously.
-    fn allowance_us(&self, bytes: u64) -> u64 {
+    pub(crate) fn allowance_us(&self, bytes: u64) -> u64 {
         let wire = bytes * 8_000_000 / u64::from(self.clock_hz.get().max(1));
         let host = self.limits.bytes_per_second.map_or(0, |rate| bytes * 1_000_000 / u64::from(rate.max(1)));
         SLACK_US + 4 * (wire + host + u64::from(self.limits.round_trip_us))
@@ -120,76 +110,26 @@ impl Bus {
         Ok(self.transfer(Transfer::register(READ_STATUS, 1), "reading the status").await?[0])
     }
 
-    /// Makes the whole chip addressable.
-    pub(crate) async fn enter(&self, addressing: Addressing) -> Result<(), DriverError> {
-        self.switch(addressing, ENTER_FOUR_BYTE).await
-    }
-
-    /// Leaves the chip as it was before [`Bus::enter`]: a board expects three address bytes.
-    pub(crate) async fn leave(&self, addressing: Addressing) -> Result<(), DriverError> {
-        self.switch(addressing, LEAVE_FOUR_BYTE).await
-    }
-
-    async fn switch(&self, addressing: Addressing, opcode: u8) -> Result<(), DriverError> {
-        let doing = "switching the address width";
-        let Addressing::FourByMode { write_enable } = addressing else { return Ok(()) };
-        if write_enable {
-            self.transfer(Transfer::bare(WRITE_ENABLE), doing).await?;
-        }
-        self.transfer(Transfer::bare(opcode), doing).await?;
-        if write_enable {
-            self.transfer(Transfer::bare(WRITE_DISABLE), doing).await?;
-        }
-        Ok(())
-    }
-
-    /// Chooses how the array is read and makes it readable: on large chips that have them, by opcodes that take four
-    /// address bytes whatever the mode, so that a chip which lost its mode cannot show its lower part twice.
-    pub(crate) async fn begin_reading(&self, chip: &Chip, fast: bool) -> Result<Reading, DriverError> {
-        if chip.has_long_reads {
-            return Ok(Reading { mode: ReadMode::long(fast), in_mode: false });
-        }
-        self.enter(chip.addressing).await?;
-        let address_bytes = chip.addressing.bytes();
-        let mode = if fast { ReadMode::fast(address_bytes) } else { ReadMode::plain(address_bytes) };
-        Ok(Reading { mode, in_mode: address_bytes == 4 })
-    }
-
-    /// Undoes what [`Bus::begin_reading`] did.
-    pub(crate) async fn end_reading(&self, chip: &Chip, reading: &Reading) -> Result<(), DriverError> {
-        if reading.in_mode { self.leave(chip.addressing).await } else { Ok(()) }
-    }
-
     /// Most bytes that [`Bus::read`] brings in one request.
     pub(crate) fn read_bytes(&self, mode: ReadMode) -> u32 {
         if self.limits.features.read_range { self.limits.max_range } else { self.limits.max_transfer - mode.lead() }
     }
 
     /// Reads at most [`Bus::read_bytes`] from the array.
-    pub(crate) async fn read(&self, at: u32, len: u32, mode: ReadMode) -> Result<Vec<u8>, DriverError> {
+    pub(crate) async fn read(&self, at: u32, len: u32, reading: &Reading) -> Result<Vec<u8>, DriverError> {
         const DOING: &str = "reading";
-        let request = if self.limits.features.read_range {
-            Request::ReadRange { at, len, mode }
-        } else {
-            Request::Transfer(Transfer::array(at, len, mode))
-        };
-        match self.ask(request, self.allowance_us(u64::from(len) + 16)).await {
-            Ok(Answer::Bytes(bytes)) if bytes.len() == len as usize => Ok(bytes),
-            Ok(_) => Err(DriverError::Answer { doing: DOING }),
-            Err(source) => Err(DriverError::Link { doing: DOING, source }),
-        }
-    }
-
-    /// CRC-32 of each [`SECTOR`] of a range; `at` is a multiple of it.
-    pub(crate) async fn digest(&self, at: u32, len: u32, mode: ReadMode) -> Result<Vec<u32>, DriverError> {
-        const DOING: &str = "digesting";
-        let most = (self.limits.max_range / SECTOR * SECTOR).max(SECTOR);
-        let mut all = Vec::with_capacity(len.div_ceil(SECTOR) as usize);
-        for from in (at..at + len).step_by(most as usize) {
-            let len = most.min(at + len - from);
-            let request = Request::DigestRange { at: from, len, mode };
+        let mode = reading.mode;
+        let mut all = Vec::with_capacity(len as usize);
+        for piece in reading.pieces(at, len) {
+            let (at, len) = (piece.start, piece.end - piece.start);
+            let at = self.turn_to(reading, at).await?;
+            let request = if self.limits.features.read_range {
+                Request::ReadRange { at, len, mode }
+            } else {
+                Request::Transfer(Transfer::array(at, len, mode))
+            };
             match self.ask(request, self.allowance_us(u64::from(len) + 16)).await {
-                Ok(Answer::Digests(digests)) if digests.len() == len.div_ceil(SECTOR) as usize => all.extend(digests),
+                Ok(Answer::Bytes(bytes)) if bytes.len() == len as usize => all.extend(bytes),
                 Ok(_) => return Err(DriverError::Answer { doing: DOING }),
                 Err(source) => return Err(DriverError::Link { doing: DOING, source }),
             }
@@ -197,58 +137,31 @@ impl Bus {
         Ok(all)
     }
 
-    /// Erases the blocks of a list, by the link or one by one.
-    pub(crate) async fn erase(&self, list: EraseList) -> Result<(), DriverError> {
-        let places: Vec<u32> = list.blocks.iter().map(|block| block.at).collect();
-        if self.limits.features.erase_list {
-            let busy: u64 = list.blocks.iter().map(|block| block.limit_us).sum();
-            let deadline = busy + self.allowance_us(64 * list.blocks.len() as u64);
-            let guard = list.guard.clone();
-            let (done, stop) = self.list(Request::EraseList(list), deadline, "erasing").await?;
-            let at = places.get(done as usize).copied().unwrap_or_default();
-            return stop.map_or(Ok(()), |stop| Err(stopped(stop, at, &guard)));
-        }
-        for block in &list.blocks {
-            self.check(&list.guard, block.at).await?;
-            self.write_enable(block.at).await?;
-            self.transfer(Transfer::erase(block.opcode, block.at, list.address_bytes), "erasing").await?;
-            self.wait_ready(&list.guard, block.at, block.typical_us, block.limit_us).await?;
-        }
-        Ok(())
-    }
-
-    /// Most bytes that [`Bus::program`] takes: what lies between two checks (S6), and what the link takes at once.
-    pub(crate) fn program_bytes(&self, page: u32) -> u32 {
-        let most = if self.limits.features.program_range { self.limits.max_range / page * page } else { GUARD_EVERY };
-        most.min(GUARD_EVERY).max(page)
-    }
-
-    /// Programs a range of at most [`Bus::program_bytes`] page by page, by the link or one by one.
-    pub(crate) async fn program(&self, range: ProgramRange) -> Result<(), DriverError> {
-        let first = range.at;
-        if self.limits.features.program_range {
-            let pages = range.data.len().div_ceil(range.page as usize) as u64;
-            let deadline = pages * range.limit_us + self.allowance_us(2 * range.data.len() as u64);
-            let guard = range.guard.clone();
-            let (done, stop) = self.list(Request::ProgramRange(range), deadline, "programming").await?;
-            return stop.map_or(Ok(()), |stop| Err(stopped(stop, first + done, &guard)));
-        }
-        let mut at = first;
-        for page in range.data.chunks(range.page as usize) {
-            if (at - first).is_multiple_of(GUARD_EVERY) {
-                self.check(&range.guard, at).await?;
-                self.write_enable(at).await?;
-            } else {
-                self.transfer(Transfer::bare(WRITE_ENABLE), "enabling a write").await?;
+    /// CRC-32 of each [`SECTOR`] of a range; `at` is a multiple of it.
+    pub(crate) async fn digest(&self, at: u32, len: u32, reading: &Reading) -> Result<Vec<u32>, DriverError> {
+        const DOING: &str = "digesting";
+        let mode = reading.mode;
+        let most = (self.limits.max_range / SECTOR * SECTOR).max(SECTOR);
+        let mut all = Vec::with_capacity(len.div_ceil(SECTOR) as usize);
+        for from in (at..at + len).step_by(most as usize) {
+            for piece in reading.pieces(from, most.min(at + len - from)) {
+                let (at, len) = (piece.start, piece.end - piece.start);
+                let at = self.turn_to(reading, at).await?;
+                let request = Request::DigestRange { at, len, mode };
+                match self.ask(request, self.allowance_us(u64::from(len) + 16)).await {
+                    Ok(Answer::Digests(digests)) if digests.len() == len.div_ceil(SECTOR) as usize => {
+                        all.extend(digests);
+                    }
+                    Ok(_) => return Err(DriverError::Answer { doing: DOING }),
+                    Err(source) => return Err(DriverError::Link { doing: DOING, source }),
+                }
             }
-            self.transfer(Transfer::program(range.opcode, at, range.address_bytes, page), "programming").await?;
-            self.wait_ready(&range.guard, at, range.typical_us, range.limit_us).await?;
-            at += range.page;
         }
-        Ok(())
+        Ok(all)
     }
 
-    async fn list(
+    /// Has the link run a list.
+    pub(crate) async fn list(
         &self,
         request: Request,
         deadline_us: u64,
@@ -267,52 +180,13 @@ impl Bus {
         let status = self.read_status().await?;
         if guard.holds(&id, status) { Ok(()) } else { Err(differs(guard, at, id, status)) }
     }
-
-    /// Sets the write enable latch and sees that it is set: a chip that ignores it would ignore what follows as well.
-    async fn write_enable(&self, at: u32) -> Result<(), DriverError> {
-        self.transfer(Transfer::bare(WRITE_ENABLE), "enabling a write").await?;
-        let status = self.read_status().await?;
-        if status & STATUS_WRITE_ENABLED == 0 { Err(DriverError::NotEnabled { at, status }) } else { Ok(()) }
-    }
-
-    /// Waits until the chip is ready: first for the typical time, then in sixteenths of it. A line that floats high
-    /// looks like a busy chip too.
-    async fn wait_ready(&self, guard: &Guard, at: u32, typical_us: u64, limit_us: u64) -> Result<(), DriverError> {
-        let begun = self.now_us();
-        let mut pause = typical_us;
-        loop {
-            self.wait(pause).await;
-            let status = self.read_status().await?;
-            if status & STATUS_BUSY == 0 {
-                return Ok(());
-            }
-            let waited = self.now_us() - begun;
-            if waited > limit_us {
-                // A busy chip answers nothing but its status, so the id is asked only when that looks like a floating line.
-                if status == 0xFF {
-                    let id = self.read_id(u32::try_from(guard.id.len()).expect("an id is a few bytes")).await?;
-                    return Err(differs(guard, at, id, status));
-                }
-                return Err(DriverError::Busy { at, waited_ms: waited / 1000 });
-            }
-            pause = (typical_us / 16).max(LEAST_POLL_US);
-        }
-    }
 }
 
 /// What a guard's failure means: another id is lost contact, another status is something else.
-fn differs(guard: &Guard, at: u32, id: Vec<u8>, status: u8) -> DriverError {
+pub(crate) fn differs(guard: &Guard, at: u32, id: Vec<u8>, status: u8) -> DriverError {
     if id == guard.id {
         DriverError::StatusChanged { at, expected: guard.status, read: status, mask: guard.status_mask }
     } else {
         DriverError::ContactLost { at, expected: guard.id.clone(), read: id, status }
-    }
-}
-
-fn stopped(stop: Stop, at: u32, guard: &Guard) -> DriverError {
-    match stop {
-        Stop::Differs { id, status } => differs(guard, at, id, status),
-        Stop::Busy { waited_us } => DriverError::Busy { at, waited_ms: waited_us / 1000 },
-        Stop::NotEnabled { status } => DriverError::NotEnabled { at, status },
     }
 }

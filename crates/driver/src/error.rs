@@ -59,6 +59,49 @@ pub enum DriverError {
         /// How long it was waited for.
         waited_ms: u64,
     },
+    /// The chip fell back to three address bytes while it was written (S6).
+    #[error(
+        "contact lost at {at:#010x}: the chip takes three address bytes again, so its supply dipped or it was reset; \
+         nothing was sent after that: check supply and clip, then run again"
+    )]
+    ModeLost {
+        /// Where the operation stood.
+        at: u32,
+    },
+    /// The chip itself says that an erase or program failed.
+    #[error("the chip says that {} at {at:#010x} failed{}", if *erase { "the erase" } else { "programming" },
+        if *protected { ": the place is protected" } else { "" })]
+    Failed {
+        /// The block or page, or the first one of the list that the link ran.
+        at: u32,
+        /// An erase; else a program.
+        erase: bool,
+        /// The chip gives protection as the reason.
+        protected: bool,
+    },
+    /// A status write left other registers than it should have (S14).
+    #[error("after the status write the registers read {} instead of {}: {}", spaced(read), spaced(expected),
+        if *write_protect { "bit 7 of the first one makes the chip ignore it while WP# is low: pull WP# up to the chip's supply" }
+        else { "a lock holds them until the next power-up, or for ever: take the supply off and give it again" })]
+    StatusRefused {
+        /// As they should read.
+        expected: Vec<u8>,
+        /// As they read.
+        read: Vec<u8>,
+        /// The status register write disable bit was set, so that WP# counts.
+        write_protect: bool,
+    },
+    /// The locks of single blocks did not open.
+    #[error("the chip does not open its block locks by {opcode:02X}h: the status reads {status:02x}")]
+    LocksStay {
+        /// What was sent.
+        opcode: u8,
+        /// Status register 1.
+        status: u8,
+    },
+    /// The chip is not known to have locks that one command opens.
+    #[error("no source names a command that opens locks of single blocks on this chip, so none is sent")]
+    NoBlockLocks,
     /// The write enable latch does not set.
     #[error("the chip does not take a write enable at {at:#010x}: the status reads {status:02x}")]
     NotEnabled {
@@ -104,7 +147,14 @@ impl DriverError {
     pub fn is_resumable(&self) -> bool {
         !matches!(
             self,
-            Self::Protected { .. } | Self::NotEnabled { .. } | Self::Unreachable { .. } | Self::Answer { .. }
+            Self::Protected { .. }
+                | Self::NotEnabled { .. }
+                | Self::Unreachable { .. }
+                | Self::Answer { .. }
+                | Self::Failed { .. }
+                | Self::StatusRefused { .. }
+                | Self::LocksStay { .. }
+                | Self::NoBlockLocks
         )
     }
 }

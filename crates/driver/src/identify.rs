@@ -4,10 +4,8 @@
 //! the size), because other opcodes mean different things to different makers. Everything is read until it reads the
 //! same twice: an answer that changes is a contact, not a chip.
 
-use nor::chip::Chip;
-use nor::command::{
-    READ_ID, READ_STATUS, READ_STATUS_2, READ_STATUS_3, RELEASE, STATUS_BUSY, STATUS_WRITE_ENABLED, Transfer,
-};
+use nor::chip::{Addressing, Chip};
+use nor::command::{READ_ID, READ_STATUS, RELEASE, STATUS_BUSY, STATUS_WRITE_ENABLED, Transfer};
 use nor::link::Limits;
 use nor::protection::Protection;
 use nor::sfdp::{self, SfdpError, Tables};
@@ -19,7 +17,7 @@ use crate::error::DriverError;
 use crate::op::Op;
 use crate::size::{self, SizeMeasure};
 
-/// Bytes of the id that are read. Longer ids begin with the same three.
+/// Bytes of the id that are read first. Longer ids begin with the same three.
 const ID_BYTES: u32 = 3;
 
 /// A sleeping chip needs this long after ABh (from memory: 3 to 50 us among public datasheets).
@@ -63,16 +61,20 @@ async fn run(bus: &Bus) -> Result<Identity, DriverError> {
     if id.iter().all(|byte| *byte == 0xFF) || id.iter().all(|byte| *byte == 0x00) {
         return Err(DriverError::NoChip { read: id });
     }
-    let (tables, decoded) = read_tables(bus).await?;
-    let mut status = steady(bus, "status", &Transfer::register(READ_STATUS, 1)).await?;
+    let id = longer_id(bus, id).await?;
+    let (tables, mut decoded) = read_tables(bus).await?;
+    let status = steady(bus, "status", &Transfer::register(READ_STATUS, 1)).await?;
     let mut chip = Chip::describe(&id, decoded.as_ref(), chip::THREE_BYTE_REACH);
     let mut unique_id = None;
     // A run that was cut off may have left the chip in four-byte mode, and the commands below count address bytes.
     bus.leave(chip.addressing).await?;
+    if let Some(Ok(tables)) = &mut decoded
+        && choose_map(bus, &chip, tables).await?
+    {
+        chip = Chip::describe(&id, decoded.as_ref(), chip::THREE_BYTE_REACH);
+    }
+    let status = [status, read_registers(bus, chip.status.reads.get(1..).unwrap_or_default()).await?].concat();
     if catalogue::is_winbond_like(&id) {
-        for opcode in [READ_STATUS_2, READ_STATUS_3] {
-            status.extend(steady(bus, "status", &Transfer::register(opcode, 1)).await?);
-        }
         unique_id = Some(steady(bus, "unique id", &Transfer::unique_id(3)).await?)
             .filter(|id| !id.iter().all(|byte| *byte == 0xFF) && !id.iter().all(|byte| *byte == 0));
     }
@@ -80,12 +82,62 @@ async fn run(bus: &Bus) -> Result<Identity, DriverError> {
     if let SizeMeasure::Measured(measured) = size {
         chip.take_measured_size(measured);
     }
-    let after = bus.read_id(ID_BYTES).await?;
+    let after = bus.read_id(u32::try_from(id.len()).expect("a few bytes")).await?;
     if after != id {
         return Err(DriverError::Unsteady { what: "id", first: id, second: after });
     }
-    let protection = Protection::decode(chip.protection, status[0], chip.size);
+    let protection = Protection::of(&chip, &status);
     Ok(Identity { chip, status, unique_id, tables, size, protection })
+}
+
+/// The whole id, where the catalogue knows parts with these three bytes that differ in what follows them. What follows on
+/// other parts (nothing, the same again, a serial number) is no part of the id.
+async fn longer_id(bus: &Bus, id: Vec<u8>) -> Result<Vec<u8>, DriverError> {
+    let known: Vec<&Vec<u8>> =
+        catalogue::entries().iter().filter(|entry| id == entry.id).flat_map(|entry| &entry.id_more).collect();
+    let Some(longest) = known.iter().map(|more| more.len()).max() else { return Ok(id) };
+    let len = ID_BYTES + u32::try_from(longest).expect("a few bytes");
+    let whole = steady(bus, "id", &Transfer::register(READ_ID, len)).await?;
+    if !whole.starts_with(&id) {
+        return Err(DriverError::Unsteady { what: "id", first: id, second: whole });
+    }
+    let own = known.into_iter().filter(|more| whole[id.len()..].starts_with(more)).max_by_key(|more| more.len());
+    Ok([id, own.cloned().unwrap_or_default()].concat())
+}
+
+/// Sends the commands that choose among the maps of the chip's table; tells whether the map is known now. They go out only
+/// once the catalogue has named the family (S5), and only when they are laid out in whole bytes; otherwise the map stays
+/// open, which keeps the chip from being written.
+async fn choose_map(bus: &Bus, chip: &Chip, tables: &mut Tables) -> Result<bool, DriverError> {
+    let Some(map) = tables.sector_map.as_mut().filter(|_| chip.catalogue_size.is_some()) else { return Ok(false) };
+    if chip.map_commands.is_empty() {
+        return Ok(false);
+    }
+    let mut answers = Vec::with_capacity(chip.map_commands.len());
+    for command in &chip.map_commands {
+        // "As set": the chip was just brought back to three address bytes, and comes up with eight dummy clocks.
+        let dummy_clocks = command.dummy_clocks.unwrap_or(8);
+        if !dummy_clocks.is_multiple_of(8) {
+            return Ok(false);
+        }
+        let own = if chip.addressing == Addressing::Four { 4 } else { 3 };
+        let address_bytes = usize::from(command.address_bytes.unwrap_or(own));
+        let mut write = vec![command.opcode];
+        write.extend_from_slice(&command.address.to_be_bytes()[4 - address_bytes..]);
+        write.resize(write.len() + usize::from(dummy_clocks / 8), 0);
+        answers.extend(steady(bus, "sector map's setting", &Transfer { write, read: 1 }).await?);
+    }
+    map.answers = answers;
+    Ok(true)
+}
+
+/// Registers, each read until it reads the same three times.
+pub(crate) async fn read_registers(bus: &Bus, opcodes: &[u8]) -> Result<Vec<u8>, DriverError> {
+    let mut status = Vec::with_capacity(opcodes.len());
+    for opcode in opcodes {
+        status.extend(steady(bus, "status", &Transfer::register(*opcode, 1)).await?);
+    }
+    Ok(status)
 }
 
 /// Waits for the end of what a run that was cut off left going: a busy chip answers nothing but its status, and would

@@ -1,4 +1,4 @@
-//! Operations on a chip over any link: identify, pass, write, verify.
+//! Operations on a chip over any link: identify, pass, write, verify, status writes.
 //!
 //! An operation is an [`Op`]: ask it what to do ([`Op::poll`]), tell it what came back ([`Op::handle`]). It holds no
 //! link, no clock and no thread, so a whole conversation with a chip is a plain test. [`run`] is the loop that a bench
@@ -9,11 +9,14 @@
 //! programmed), and that nothing waits longer than the chip's own maximum times [`PATIENCE`].
 
 mod bus;
+mod change;
 mod error;
 mod identify;
 mod op;
 mod pass;
+mod reach;
 mod size;
+mod status;
 mod verify;
 mod write;
 
@@ -23,6 +26,7 @@ pub use identify::{Identity, identify};
 pub use op::{Event, Flow, Op, Step, run};
 pub use pass::{Answered, Content, Order, Pass, PassPlan, pass};
 pub use size::SizeMeasure;
+pub use status::{set_status, unlock_blocks};
 pub use verify::{Verified, Wrong, verify};
 pub use write::{WriteJob, check_protection, write};
 

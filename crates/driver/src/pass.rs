@@ -6,13 +6,14 @@
 
 use nor::SECTOR;
 use nor::chip::{Addressing, Chip};
-use nor::command::{READ_STATUS, READ_STATUS_2, READ_STATUS_3, ReadMode, Transfer};
+use nor::command::Transfer;
 use nor::link::Limits;
 
-use crate::bus::{Bus, Reading};
+use crate::bus::Bus;
 use crate::error::DriverError;
 use crate::identify::Identity;
 use crate::op::{Event, Op};
+use crate::reach::Reading;
 
 /// The chip is asked again after so many bytes.
 const ASK_EVERY: u32 = 1 << 20;
@@ -98,7 +99,6 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
     let clock_hz = bus.set_clock(plan.clock_hz).await?;
     bus.tell(Event::Begins { phase: if digest { "digesting" } else { "reading" }, total: u64::from(chip.size) });
     let reading = bus.begin_reading(chip, plan.fast).await?;
-    let mode = reading.mode;
     let mut answers = vec![ask(bus, identity, &reading).await?];
     let mut bytes = if digest { Vec::new() } else { vec![0; chip.size as usize] };
     let mut digests = if digest { vec![0; chip.size.div_ceil(SECTOR) as usize] } else { Vec::new() };
@@ -109,10 +109,10 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
         let len = plan.chunk.min(chip.size - at);
         if digest {
             let from = (at / SECTOR) as usize;
-            let answer = bus.digest(at, len, mode).await?;
+            let answer = bus.digest(at, len, &reading).await?;
             digests[from..from + answer.len()].copy_from_slice(&answer);
         } else {
-            read_into(bus, at, &mut bytes[at as usize..(at + len) as usize], mode).await?;
+            read_into(bus, at, &mut bytes[at as usize..(at + len) as usize], &reading).await?;
         }
         if done / ASK_EVERY != (done + len) / ASK_EVERY {
             answers.push(ask(bus, identity, &reading).await?);
@@ -125,7 +125,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
     Ok(Pass {
         content: if digest { Content::Digests(digests) } else { Content::Bytes(bytes) },
         clock_hz,
-        opcode: mode.opcode,
+        opcode: reading.mode.opcode,
         order: plan.order,
         chunk: plan.chunk,
         answers,
@@ -139,11 +139,11 @@ pub(crate) fn reach_all(chip: &Chip) -> Result<(), DriverError> {
 }
 
 /// Fills `bytes` from `at` in requests that the link can take.
-pub(crate) async fn read_into(bus: &Bus, at: u32, bytes: &mut [u8], mode: ReadMode) -> Result<(), DriverError> {
+pub(crate) async fn read_into(bus: &Bus, at: u32, bytes: &mut [u8], reading: &Reading) -> Result<(), DriverError> {
     let mut from = at;
-    for piece in bytes.chunks_mut(bus.read_bytes(mode) as usize) {
+    for piece in bytes.chunks_mut(bus.read_bytes(reading.mode) as usize) {
         let len = u32::try_from(piece.len()).expect("within a request");
-        piece.copy_from_slice(&bus.read(from, len, mode).await?);
+        piece.copy_from_slice(&bus.read(from, len, reading).await?);
         from += len;
     }
     Ok(())
@@ -152,8 +152,8 @@ pub(crate) async fn read_into(bus: &Bus, at: u32, bytes: &mut [u8], mode: ReadMo
 async fn ask(bus: &Bus, identity: &Identity, reading: &Reading) -> Result<Answered, DriverError> {
     let id = bus.read_id(u32::try_from(identity.chip.id.len()).expect("a few bytes")).await?;
     let mut status = Vec::with_capacity(identity.status.len());
-    for opcode in [READ_STATUS, READ_STATUS_2, READ_STATUS_3].into_iter().take(identity.status.len()) {
-        status.extend(bus.transfer(Transfer::register(opcode, 1), "reading the status").await?);
+    for opcode in identity.chip.status.reads.iter().take(identity.status.len()) {
+        status.extend(bus.transfer(Transfer::register(*opcode, 1), "reading the status").await?);
     }
     let unique_id = match identity.unique_id {
         Some(_) => {

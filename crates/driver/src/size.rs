@@ -5,10 +5,10 @@
 //! every pair is equal and blank, content cannot show it.
 
 use nor::chip::{Addressing, Chip, THREE_BYTE_REACH};
-use nor::command::ReadMode;
 
 use crate::bus::Bus;
 use crate::error::DriverError;
+use crate::reach::Reading;
 
 /// Bytes of one window.
 const WINDOW: u32 = 64;
@@ -39,13 +39,18 @@ enum Line {
 /// Measures at the present clock.
 pub(crate) async fn measure(bus: &Bus, chip: &Chip) -> Result<SizeMeasure, DriverError> {
     let reading = bus.begin_reading(chip, false).await?;
-    let measured = lines(bus, chip, reading.mode).await?;
+    let measured = lines(bus, chip, &reading).await?;
     bus.end_reading(chip, &reading).await?;
     Ok(measured)
 }
 
-async fn lines(bus: &Bus, chip: &Chip, mode: ReadMode) -> Result<SizeMeasure, DriverError> {
-    let reach = if mode.address_bytes == 3 { THREE_BYTE_REACH } else { nor::MAX_SIZE };
+async fn lines(bus: &Bus, chip: &Chip, reading: &Reading) -> Result<SizeMeasure, DriverError> {
+    let reach = match chip.addressing {
+        // Past the last register value that is needed nothing is asked: a chip may have no cells for it to choose.
+        Addressing::ExtendedRegister => chip.size,
+        _ if reading.mode.address_bytes == 3 => THREE_BYTE_REACH,
+        _ => nor::MAX_SIZE,
+    };
     let declared = chip.size.min(reach);
     if declared <= LEAST {
         return Ok(SizeMeasure::Unproven);
@@ -53,7 +58,7 @@ async fn lines(bus: &Bus, chip: &Chip, mode: ReadMode) -> Result<SizeMeasure, Dr
     let mut proven = true;
     let mut step = LEAST;
     while step < declared {
-        match compare(bus, mode, step, false).await? {
+        match compare(bus, reading, step, false).await? {
             Line::Reaches => {}
             Line::Silent => proven = false,
             // Content that is there twice looks the same as a wrap. Two sources that agree on the size outweigh it;
@@ -64,7 +69,7 @@ async fn lines(bus: &Bus, chip: &Chip, mode: ReadMode) -> Result<SizeMeasure, Dr
         step *= 2;
     }
     // A larger chip than declared shows other content past the declared end.
-    if declared < reach && compare(bus, mode, declared, true).await? == Line::Reaches {
+    if declared < reach && compare(bus, reading, declared, true).await? == Line::Reaches {
         return Ok(SizeMeasure::Measured(declared * 2));
     }
     let whole = proven && declared == chip.size && chip.addressing != Addressing::Unknown;
@@ -73,7 +78,7 @@ async fn lines(bus: &Bus, chip: &Chip, mode: ReadMode) -> Result<SizeMeasure, Dr
 
 /// Compares windows `step` apart. Past a chip's end some parts answer a constant level: that is no content, and neither
 /// is a blank stretch of a larger chip, so that the next window has to tell.
-async fn compare(bus: &Bus, mode: ReadMode, step: u32, past_end: bool) -> Result<Line, DriverError> {
+async fn compare(bus: &Bus, reading: &Reading, step: u32, past_end: bool) -> Result<Line, DriverError> {
     let mut line = Line::Silent;
     for index in 0..MANY {
         if index == FEW && line == Line::Silent {
@@ -81,8 +86,8 @@ async fn compare(bus: &Bus, mode: ReadMode, step: u32, past_end: bool) -> Result
         }
         // Spread over the stretch without a pattern that content could share.
         let at = index.wrapping_mul(0x9E37_79B1) % step / WINDOW * WINDOW;
-        let near = bus.read(at, WINDOW, mode).await?;
-        let far = bus.read(at + step, WINDOW, mode).await?;
+        let near = bus.read(at, WINDOW, reading).await?;
+        let far = bus.read(at + step, WINDOW, reading).await?;
         if near == far {
             if !is_level(&near) {
                 line = Line::Wraps;
@@ -90,7 +95,7 @@ async fn compare(bus: &Bus, mode: ReadMode, step: u32, past_end: bool) -> Result
         } else if !(past_end && is_level(&far)) {
             // One flipped bit must not pass for a chip of another size.
             for (first, at) in [(near, at), (far, at + step)] {
-                let second = bus.read(at, WINDOW, mode).await?;
+                let second = bus.read(at, WINDOW, reading).await?;
                 if first != second {
                     return Err(DriverError::Unsteady { what: "content", first, second });
                 }

@@ -7,7 +7,6 @@ use std::ops::Range;
 
 use nor::SECTOR;
 use nor::chip::Chip;
-use nor::command::ReadMode;
 use nor::link::Limits;
 
 use crate::bus::Bus;
@@ -15,6 +14,7 @@ use crate::error::DriverError;
 use crate::identify::Identity;
 use crate::op::{Event, Op};
 use crate::pass::{reach_all, read_into};
+use crate::reach::Reading;
 
 /// What verifying found.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -63,7 +63,6 @@ async fn run(bus: &Bus, chip: &Chip, wanted: &[u8], range: Range<u32>, clock_hz:
     reach_all(chip)?;
     bus.set_clock(clock_hz).await?;
     let reading = bus.begin_reading(chip, false).await?;
-    let mode = reading.mode;
     // Whole sectors, so that digests have their usual grain.
     let from = range.start / SECTOR * SECTOR;
     let end = range.end.next_multiple_of(SECTOR).min(chip.size);
@@ -83,7 +82,7 @@ async fn run(bus: &Bus, chip: &Chip, wanted: &[u8], range: Range<u32>, clock_hz:
         let wanted_chunk = &wanted[at as usize..(at + len) as usize];
         let mut suspects = Vec::new();
         if digest {
-            let digests = bus.digest(at, len, mode).await?;
+            let digests = bus.digest(at, len, &reading).await?;
             for (index, (sector, digest)) in wanted_chunk.chunks(SECTOR as usize).zip(&digests).enumerate() {
                 found.digested += 1;
                 if crc32fast::hash(sector) != *digest {
@@ -92,7 +91,7 @@ async fn run(bus: &Bus, chip: &Chip, wanted: &[u8], range: Range<u32>, clock_hz:
             }
         } else {
             let mut bytes = vec![0; len as usize];
-            read_into(bus, at, &mut bytes, mode).await?;
+            read_into(bus, at, &mut bytes, &reading).await?;
             if bytes != wanted_chunk {
                 let sectors = bytes.chunks(SECTOR as usize).zip(wanted_chunk.chunks(SECTOR as usize));
                 for (index, (read, wanted)) in sectors.enumerate() {
@@ -103,7 +102,7 @@ async fn run(bus: &Bus, chip: &Chip, wanted: &[u8], range: Range<u32>, clock_hz:
             }
         }
         for sector in suspects {
-            look_again(bus, sector, wanted, &range, mode, &mut found).await?;
+            look_again(bus, sector, wanted, &range, &reading, &mut found).await?;
         }
         bus.tell(Event::Progress { done: u64::from(at + len - from) });
     }
@@ -117,12 +116,12 @@ async fn look_again(
     sector: u32,
     wanted: &[u8],
     range: &Range<u32>,
-    mode: ReadMode,
+    reading: &Reading,
     found: &mut Verified,
 ) -> Result<(), DriverError> {
     let wanted = &wanted[sector as usize..wanted.len().min((sector + SECTOR) as usize)];
     let mut read = vec![0; wanted.len()];
-    read_into(bus, sector, &mut read, mode).await?;
+    read_into(bus, sector, &mut read, reading).await?;
     if read == wanted {
         found.unsteady += 1;
         return Ok(());

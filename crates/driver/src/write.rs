@@ -2,19 +2,21 @@
 //!
 //! The caller made the plan from a read of this very chip and made it durable (S1, S2). This operation refuses before
 //! the first erase when block protection covers any of it, and ends at once when the chip's id or status changes: at
-//! each erase block and each 64 KiB programmed. Verifying is an operation of its own.
+//! each erase block and each 64 KiB programmed. On chips that may lose their address mode the mode is proven before each
+//! single step as well (`reach` says how). Verifying is an operation of its own.
 
 use nor::chip::Addressing;
-use nor::command::PROGRAM;
 use nor::link::{EraseBlock, EraseList, Guard, Limits, ProgramRange};
 use nor::plan::{Plan, PlanStep};
 use nor::protection::VOLATILE_BITS;
 
 use crate::PATIENCE;
 use crate::bus::Bus;
+use crate::change::Changing;
 use crate::error::DriverError;
 use crate::identify::Identity;
 use crate::op::{Event, Op};
+use crate::reach::Proof;
 
 /// Most erases of one list: progress shows and a stop is heard within seconds, on links that run lists as well.
 const ERASES_AT_ONCE: usize = 16;
@@ -56,10 +58,15 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
     let total: u64 = steps.iter().map(|step| u64::from(weight(step))).sum();
     bus.set_clock(job.clock_hz).await?;
     let guard = Guard { id: chip.id.clone(), status: identity.status[0], status_mask: !VOLATILE_BITS };
-    bus.check(&guard, 0).await?;
+    let proof = Proof::of(chip, job.plan, job.wanted);
+    let changing = Changing { chip, guard, proof };
+    bus.check(&changing.guard, 0).await?;
     check_protection(identity, job.plan)?;
     bus.tell(Event::Begins { phase: "erasing and programming", total });
     bus.enter(chip.addressing).await?;
+    if !steps.is_empty() {
+        bus.hold_mode(&changing, 0).await?;
+    }
     let mut done = 0;
     let mut index = 0;
     while let Some(step) = steps.get(index) {
@@ -69,8 +76,8 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
                 let erases = steps[index..].iter().take_while(|step| matches!(step, PlanStep::Erase { .. }));
                 let run = erases.take(ERASES_AT_ONCE).count();
                 let blocks = steps[index..index + run].iter().filter_map(erase_block).collect();
-                let list = EraseList { blocks, address_bytes: chip.addressing.bytes(), guard: guard.clone() };
-                bus.erase(list).await?;
+                let list = EraseList { blocks, address_bytes: chip.addressing.bytes(), guard: changing.guard.clone() };
+                bus.erase(&changing, list).await?;
                 done += steps[index..index + run].iter().map(|step| u64::from(weight(step))).sum::<u64>();
                 index += run;
             }
@@ -82,13 +89,13 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
                         at: from,
                         data: job.wanted[from as usize..(from + len) as usize].to_vec(),
                         page: chip.page,
-                        opcode: PROGRAM,
+                        opcode: chip.program_opcode,
                         address_bytes: chip.addressing.bytes(),
                         typical_us: chip.program.typical_us,
                         limit_us: chip.program.max_us * PATIENCE,
-                        guard: guard.clone(),
+                        guard: changing.guard.clone(),
                     };
-                    bus.program(range).await?;
+                    bus.program(&changing, range).await?;
                     done += u64::from(len);
                     bus.tell(Event::Progress { done });
                 }
@@ -96,6 +103,9 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
             }
         }
         bus.tell(Event::Progress { done });
+    }
+    if let Some(last) = job.plan.touched().last() {
+        bus.hold_mode(&changing, last.end - 1).await?;
     }
     bus.leave(chip.addressing).await?;
     debug_assert_ne!(chip.addressing, Addressing::Unknown, "such a chip is never written (S5)");

@@ -85,7 +85,7 @@ fn s9_what_is_protected_is_refused_before_any_change() {
             ("upper-quarter", 0x17_F000, false),
             ("upper-quarter", 0x17_FF00, true),
         ] {
-            let chip = format!("marking = \"W25Q16CL\"\nprotected = \"{word}\"");
+            let chip = format!("marking = \"W25Q16DW\"\nprotected = \"{word}\"");
             let mut link = Recorder::new(bench(&chip, features, &present));
             let identity = identify(&mut link);
             let mut wanted = present.clone();

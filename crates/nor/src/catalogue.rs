@@ -1,6 +1,6 @@
 //! The catalogue: what lists, tables and notes say of parts, by id and by marking.
 //!
-//! The data stands in `data/chips.toml` and `data/vendors.toml`, each figure with its source and confidence, and is
+//! The data stands in `data/chips/` (one file a maker) and `data/vendors.toml`, each figure with its source and confidence, and is
 //! compiled in. One id often belongs to several parts, so every lookup answers a list; `chip::Chip::describe` merges it.
 //! Parts without times use class values, stated here: typical times as the slowest that the sources state for common
 //! parts, and as limit the longest known maximum of the class, times four.
@@ -27,13 +27,29 @@ pub enum Confidence {
     Memory,
 }
 
+/// Where a failed erase or program shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+pub enum StatusErrors {
+    /// In the flag register that 70h reads: bit 5 erase, bit 4 program, bit 1 protected; 50h clears it.
+    #[serde(rename = "70h")]
+    FlagRegister,
+    /// In status bits 5 (erase) and 6 (program); 30h clears them.
+    #[serde(rename = "bits 5 and 6")]
+    StatusClearedBy30,
+    /// In status bits 5 (erase) and 6 (program); 82h clears them.
+    #[serde(rename = "82h")]
+    StatusClearedBy82,
+}
+
 /// One catalogue entry.
 #[derive(Debug, Clone)]
 pub struct Entry {
     /// Names printed on parts of this entry; the first is the entry's own.
     pub markings: Vec<String>,
-    /// What 9Fh answers.
+    /// The first three bytes that 9Fh answers.
     pub id: [u8; 3],
+    /// What follows them: when not empty, the entry is meant only for chips that answer one of these.
+    pub id_more: Vec<Vec<u8>>,
     /// Size in bytes.
     pub size: u32,
     /// Page size in bytes.
@@ -42,8 +58,20 @@ pub struct Entry {
     pub supply: SupplyRange,
     /// Erase opcodes with their block sizes.
     pub erase: Vec<(u8, u32)>,
+    /// Whether blocks of one opcode differ in size by address, so that only the part's own sector map says where.
+    pub blocks_vary: bool,
     /// Layout of the protection bits, where known.
     pub protection: Option<Layout>,
+    /// Whether it comes up with everything protected at each power-up.
+    pub protection_is_volatile: bool,
+    /// The opcode that opens all its locks of single blocks, where it has them.
+    pub block_locks: Option<u8>,
+    /// Whether it has no page program: 02h takes one byte, ADh two at a time.
+    pub words_only: bool,
+    /// Where a failed erase or program shows.
+    pub status_errors: Option<StatusErrors>,
+    /// Whether 13h, 0Ch, 12h, 21h and DCh take four address bytes whatever the mode.
+    pub long_opcodes: bool,
     /// Page program, where a source states it.
     pub program: Option<Times>,
     /// Chip erase, where a source states it.
@@ -67,21 +95,40 @@ impl Entry {
     }
 }
 
+/// The catalogue's files, one for each maker.
+const FILES: [&str; 11] = [
+    include_str!("../data/chips/winbond.toml"),
+    include_str!("../data/chips/macronix.toml"),
+    include_str!("../data/chips/micron.toml"),
+    include_str!("../data/chips/gigadevice.toml"),
+    include_str!("../data/chips/issi.toml"),
+    include_str!("../data/chips/spansion.toml"),
+    include_str!("../data/chips/sst.toml"),
+    include_str!("../data/chips/eon.toml"),
+    include_str!("../data/chips/xmc.toml"),
+    include_str!("../data/chips/xtx.toml"),
+    include_str!("../data/chips/others.toml"),
+];
+
 /// All entries.
 #[must_use]
 pub fn entries() -> &'static [Entry] {
     static ENTRIES: LazyLock<Vec<Entry>> = LazyLock::new(|| {
-        let file: ChipFile =
-            toml::from_str(include_str!("../data/chips.toml")).expect("the compiled-in catalogue is sound");
-        file.chip.into_iter().map(ChipRow::into_entry).collect()
+        let entries = FILES.iter().flat_map(|text| {
+            let file: ChipFile = toml::from_str(text).expect("the compiled-in catalogue is sound");
+            file.chip
+        });
+        entries.map(ChipRow::into_entry).collect()
     });
     &ENTRIES
 }
 
-/// Entries whose id is the beginning of what 9Fh answered.
+/// Entries whose id is the beginning of what 9Fh answered. One with a longer id counts only when the longer id was read
+/// and is its own; those with a short id stay candidates beside it.
 #[must_use]
 pub fn by_id(id: &[u8]) -> Vec<&'static Entry> {
-    entries().iter().filter(|entry| id.starts_with(&entry.id)).collect()
+    let longer = |entry: &Entry| entry.id_more.is_empty() || entry.id_more.iter().any(|more| id[3..].starts_with(more));
+    entries().iter().filter(|entry| id.starts_with(&entry.id) && longer(entry)).collect()
 }
 
 /// Entries that carry this marking, upper or lower case; one marking may name several ids.
@@ -112,6 +159,26 @@ pub fn enters_four_bytes(id: &[u8]) -> Option<bool> {
 pub fn is_winbond_like(id: &[u8]) -> bool {
     id.first() == Some(&0xEF)
 }
+
+/// How this maker's parts take a status write by 01h, where they are known to be alike. From memory of public datasheets;
+/// what a chip's own table says goes before it.
+#[must_use]
+pub fn status_write(id: &[u8]) -> Option<StatusHabit> {
+    vendor(id).and_then(|vendor| vendor.status_write).map(|(bytes, volatile)| StatusHabit { bytes, volatile })
+}
+
+/// A maker's habit with 01h.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct StatusHabit {
+    /// Registers that one write takes: 1, or 2 with the second read by 35h.
+    pub bytes: u8,
+    /// Whether 50h before it makes the write volatile.
+    pub volatile: bool,
+}
+
+/// Time of 02h and ADh on parts that take single bytes and words: 10 us, from memory of the public datasheets of SST25;
+/// the limit is four times that.
+pub const WORD_PROGRAM: Times = Times { typical_us: 10, max_us: 40 };
 
 /// Class values for a chip of a given size.
 #[derive(Debug, Clone, Copy)]
@@ -162,17 +229,36 @@ struct ChipFile {
 struct ChipRow {
     markings: Vec<String>,
     id: String,
+    #[serde(default)]
+    id_more: Vec<String>,
     size: u32,
     page: u32,
     supply_v: SupplyRange,
     erase: Vec<(u8, u32)>,
+    #[serde(default)]
+    blocks_vary: bool,
     protect_bits: Option<u8>,
     top_or_bottom: Option<BottomBit>,
+    fourth_bit: Option<FourthBit>,
+    #[serde(default)]
+    protection_is_volatile: bool,
+    block_locks: Option<String>,
+    #[serde(default)]
+    words_only: bool,
+    status_errors: Option<StatusErrors>,
+    #[serde(default)]
+    long_opcodes: bool,
     source: String,
     confidence: Confidence,
     #[serde(default)]
     times: Vec<TimesRow>,
     tables: Option<TablesRow>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Deserialize)]
+enum FourthBit {
+    #[serde(rename = "bit 6")]
+    Bit6,
 }
 
 #[derive(Deserialize)]
@@ -215,13 +301,28 @@ impl ChipRow {
         described_by
             .extend(self.times.iter().map(|row| format!("times of {}: {} ({:?})", row.of, row.source, row.confidence)));
         let id = hex(&self.id);
+        let protection = self.protect_bits.map(|bits| Layout { bits, bottom: self.top_or_bottom });
+        let fourth_at_6 = protection.is_some_and(|layout| layout.fourth_bit() == Some(6));
+        assert_eq!(
+            fourth_at_6,
+            self.fourth_bit.is_some(),
+            "{}: the fourth bit follows from the others",
+            self.markings[0]
+        );
         Entry {
             id: id.as_slice().try_into().expect("an id of three bytes"),
             size: self.size,
             page: self.page,
             supply: self.supply_v,
             erase: self.erase.clone(),
-            protection: self.protect_bits.map(|bits| Layout { bits, bottom: self.top_or_bottom }),
+            blocks_vary: self.blocks_vary,
+            protection,
+            protection_is_volatile: self.protection_is_volatile,
+            block_locks: self.block_locks.as_ref().map(|opcode| hex(opcode.trim_end_matches('h'))[0]),
+            words_only: self.words_only,
+            status_errors: self.status_errors,
+            long_opcodes: self.long_opcodes,
+            id_more: self.id_more.iter().map(|more| hex(more)).collect(),
             program: slowest(&|row| row.page_us.map(|[typical_us, max_us]| Times { typical_us, max_us })),
             chip_erase: slowest(&|row| row.chip_ms.map(millis)),
             tables: self.tables.as_ref().map(|row| hex(&row.hex)),
@@ -254,6 +355,7 @@ struct Vendor {
     code: u8,
     names: Vec<String>,
     four_byte_mode: Option<FourByteMode>,
+    status_write: Option<(u8, bool)>,
     #[expect(dead_code, reason = "kept in the data for its reader; checked to be there")]
     source: String,
 }
@@ -275,41 +377,4 @@ fn vendor(id: &[u8]) -> Option<&'static Vendor> {
     });
     let code = id.iter().find(|byte| **byte != 0x7F)?;
     VENDORS.iter().find(|vendor| vendor.code == *code)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn every_entry_is_sound() {
-        for entry in entries() {
-            assert!(entry.size.is_power_of_two() && entry.page.is_power_of_two(), "{:?}", entry.markings);
-            assert!(
-                entry
-                    .erase
-                    .iter()
-                    .all(|(_, size)| size.is_power_of_two() && *size >= entry.page && *size <= entry.size)
-            );
-            assert!(!vendors(&entry.id).is_empty(), "{:?} has a maker", entry.markings);
-        }
-    }
-
-    #[test]
-    fn a_marking_matches_without_case_and_may_name_several_ids() {
-        let ids: Vec<_> = by_marking(" w25q128jv ").iter().map(|entry| entry.id).collect();
-        assert_eq!(ids, [[0xEF, 0x40, 0x18], [0xEF, 0x70, 0x18]]);
-    }
-
-    #[test]
-    fn one_id_may_have_several_entries() {
-        assert_eq!(by_id(&[0xEF, 0x60, 0x19, 0x00]).len(), 2);
-        assert!(by_id(&[0xEF, 0x60]).is_empty(), "half an id names nothing");
-    }
-
-    #[test]
-    fn the_maker_stands_behind_the_continuation_code() {
-        assert_eq!(vendors(&[0x7F, 0x9D, 0x20]), vendors(&[0x9D, 0x20, 0x00]));
-        assert!(vendors(&[0x00, 0x00, 0x00]).is_empty());
-    }
 }

@@ -8,16 +8,27 @@
 //! |---|---|
 //! | size, page, address width, one opcode with two block sizes | sources must agree, else a conflict |
 //! | erase types | the chip's own table, where there is one: it often says more than a list does |
+//! | erase regions | the chip's own sector map; one that is announced and cannot be used is a conflict |
 //! | times | the chip's own table as it stands; else the most cautious of the candidates; else class values |
 //! | supply | the catalogue (tables do not say it): what all candidates bear |
 //! | protection layout | the catalogue, and only when all candidates agree |
 
-use std::fmt;
+mod address;
+mod conflict;
+mod erase;
+mod status;
 
-use crate::catalogue::{self, Entry};
+pub use address::Addressing;
+pub use conflict::Conflict;
+pub use erase::Region;
+pub use status::StatusForm;
+
+use crate::catalogue::{self, Entry, StatusErrors};
 use crate::protection::Layout;
-use crate::sfdp::{AddressWidths, Basic, SfdpError, Tables};
+use crate::sfdp::{Basic, MapCommand, Polling, QuadEnable, Resets, SfdpError, Sleep, Tables};
 use crate::supply::SupplyRange;
+use address::LongOpcodes;
+use erase::Erases;
 
 /// Bytes that three address bytes reach.
 pub const THREE_BYTE_REACH: u32 = 1 << 24;
@@ -56,108 +67,6 @@ pub struct EraseType {
     pub times: Times,
 }
 
-/// How the whole of a chip is addressed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Addressing {
-    /// Three address bytes reach everything.
-    Three,
-    /// Four address bytes after B7h; left again with E9h. Some makers want a write enable before both.
-    FourByMode {
-        /// Whether 06h has to precede B7h and E9h.
-        write_enable: bool,
-    },
-    /// Four address bytes always.
-    Four,
-    /// Nothing says how to reach past the first 16 MiB.
-    Unknown,
-}
-
-impl Addressing {
-    /// Address bytes on the wire once the mode is entered.
-    #[must_use]
-    pub fn bytes(self) -> u8 {
-        match self {
-            Self::Three | Self::Unknown => 3,
-            Self::FourByMode { .. } | Self::Four => 4,
-        }
-    }
-}
-
-/// Why a chip must not be written (S5).
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Conflict {
-    /// Neither the catalogue nor its own tables describe it.
-    Undescribed,
-    /// Two sources, two sizes.
-    Size {
-        /// By the catalogue.
-        catalogue: u32,
-        /// By the chip's tables.
-        tables: u32,
-    },
-    /// The tables' size word is nonsense.
-    TableSize(SfdpError),
-    /// The catalogue's candidates have several sizes and the tables choose none.
-    CandidateSizes(Vec<u32>),
-    /// The measured size is another.
-    Measured {
-        /// What reading shows.
-        measured: u32,
-        /// What the sources say.
-        declared: u32,
-    },
-    /// Two page sizes.
-    Page {
-        /// By the catalogue.
-        catalogue: u32,
-        /// By the chip's tables.
-        tables: u32,
-    },
-    /// One opcode with two block sizes.
-    EraseSize {
-        /// The opcode.
-        opcode: u8,
-        /// The two sizes.
-        sizes: [u32; 2],
-    },
-    /// No erase type, or one that is smaller than a page.
-    Erase,
-    /// The tables' address width does not fit.
-    Address,
-    /// No way known to address past 16 MiB.
-    Reach,
-    /// The candidates bear no common supply.
-    Supply,
-}
-
-impl fmt::Display for Conflict {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Undescribed => f.write_str("neither the catalogue nor tables of its own describe this chip"),
-            Self::Size { catalogue, tables } => {
-                write!(f, "size: the catalogue says {catalogue} bytes, the chip's own table {tables}")
-            }
-            Self::TableSize(error) => write!(f, "size: {error}"),
-            Self::CandidateSizes(sizes) => {
-                write!(f, "size: parts with this id have {sizes:?} bytes")
-            }
-            Self::Measured { measured, declared } => {
-                write!(f, "size: reading shows {measured} bytes, the chip is said to have {declared}")
-            }
-            Self::Page { catalogue, tables } => {
-                write!(f, "page size: the catalogue says {catalogue} bytes, the chip's own table {tables}")
-            }
-            Self::EraseSize { opcode, sizes: [one, other] } => {
-                write!(f, "erase opcode {opcode:02X}h stands for blocks of {one} and of {other} bytes")
-            }
-            Self::Erase => f.write_str("no erase type that can be used"),
-            Self::Address => f.write_str("address width: what the chip's table says does not fit its size"),
-            Self::Reach => f.write_str("address width: nothing says how to reach past the first 16 MiB"),
-            Self::Supply => f.write_str("supply: the parts with this id bear no common voltage"),
-        }
-    }
-}
-
 /// What is believed of one chip.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Chip {
@@ -181,14 +90,41 @@ pub struct Chip {
     pub has_long_reads: bool,
     /// The supply it bears; none when no source says.
     pub supply: Option<SupplyRange>,
-    /// Erase types, smallest first.
+    /// Erase types of all regions, each once, smallest first.
     pub erases: Vec<EraseType>,
+    /// Where which of them are legal, in order of addresses, without gaps; empty when nothing usable is known.
+    pub regions: Vec<Region>,
+    /// Commands that have to be sent before the regions are known (their answers go into [`SectorMap::answers`] of the
+    /// tables, and the chip is described again); empty when none are needed or all are answered.
+    ///
+    /// [`SectorMap::answers`]: crate::sfdp::SectorMap::answers
+    pub map_commands: Vec<MapCommand>,
+    /// Opcode that programs one page, or one byte on [`Chip::words_only`] parts.
+    pub program_opcode: u8,
+    /// Whether there is no page program: 02h takes one byte, ADh two at a time. `page` is 1 then.
+    pub words_only: bool,
     /// Chip erase.
     pub chip_erase: Times,
     /// Page program.
     pub program: Times,
     /// Layout of the block-protection bits; none means unknown, never unprotected.
     pub protection: Option<Layout>,
+    /// Whether it comes up with everything protected at each power-up.
+    pub protection_is_volatile: bool,
+    /// The opcode that opens all its locks of single blocks, where it has them.
+    pub block_locks: Option<u8>,
+    /// Status registers: what reads them, and how the first one is written.
+    pub status: StatusForm,
+    /// Where a failed erase or program shows, where all candidates agree.
+    pub status_errors: Option<StatusErrors>,
+    /// Where the end of an erase or program shows, by its own table.
+    pub polling: Option<Polling>,
+    /// How four data lines are switched on, by its own table.
+    pub quad_enable: Option<QuadEnable>,
+    /// Soft resets that it takes, by its own table.
+    pub resets: Option<Resets>,
+    /// Deep power-down, by its own table.
+    pub sleep: Option<Sleep>,
     /// Where the facts come from.
     pub sources: Vec<String>,
     /// Why it must not be written; empty when it may.
@@ -202,32 +138,38 @@ impl Chip {
     /// undescribed chip has size 0 and nothing can be read from it.
     #[must_use]
     pub fn describe(id: &[u8], tables: Option<&Result<Tables, SfdpError>>, fallback_size: u32) -> Self {
-        let basic = tables.and_then(|tables| tables.as_ref().ok()).map(|tables| &tables.basic);
+        let read = tables.and_then(|tables| tables.as_ref().ok());
+        let basic = read.map(|tables| &tables.basic);
         let mut conflicts = Vec::new();
         let candidates = fitting(catalogue::by_id(id), basic);
         let sizes = Sizes::of(&candidates, basic, fallback_size, &mut conflicts);
         let page = page_size(&candidates, basic, &mut conflicts);
-        let class = catalogue::class_times(sizes.size);
         if candidates.is_empty() && basic.is_none() {
             conflicts.push(Conflict::Undescribed);
+        }
+        let (numbered, erases_timed) =
+            Erases { candidates: &candidates, tables: read, size: sizes.size, page }.regions(&mut conflicts);
+        let long = LongOpcodes::of(id, sizes.size, &candidates, read);
+        let converted: Option<Vec<_>> = numbered.iter().map(|region| long.erases(&region.erases)).collect();
+        let converted = converted.filter(|regions| !regions.is_empty());
+        // A chip without regions is only read, and long opcodes read it.
+        let all_long = converted.is_some() || (numbered.is_empty() && long.programs);
+        let addressing = address::addressing(id, !candidates.is_empty(), sizes.size, basic, all_long, &mut conflicts);
+        let mut regions: Vec<Region> = numbered.into_iter().map(erase::Numbered::plain).collect();
+        if let (Addressing::Long, Some(converted)) = (addressing, converted) {
+            for (region, erases) in regions.iter_mut().zip(converted) {
+                region.erases = erases.into_iter().map(|(_, erase)| erase).collect();
+            }
         }
         let program = basic.and_then(|basic| basic.program).or_else(|| cautious(&candidates, |entry| entry.program));
         let chip_erase =
             basic.and_then(|basic| basic.chip_erase).or_else(|| cautious(&candidates, |entry| entry.chip_erase));
-        let mut sources: Vec<String> = candidates.iter().flat_map(|entry| entry.sources()).collect();
-        match tables {
-            Some(Ok(tables)) => {
-                let (major, minor) = tables.revision;
-                sources.push(format!("the chip's own JESD216 tables, revision {major}.{minor}"));
-            }
-            Some(Err(error)) => sources.push(format!("the chip's own JESD216 tables cannot be used: {error}")),
-            None => {}
-        }
-        let erases = erase_types(&candidates, basic, sizes.size, page, &mut conflicts);
-        if program.is_none() || chip_erase.is_none() || erases.iter().any(|erase| !erase.1) {
+        let class = catalogue::class_times(sizes.size);
+        let class_program = if page == 1 { catalogue::WORD_PROGRAM } else { class.program };
+        let mut sources = sources(&candidates, tables);
+        if program.is_none() || chip_erase.is_none() || !erases_timed {
             sources.push("class values for times that no source states (longest known maximum, times four)".into());
         }
-        let addressing = addressing(id, !candidates.is_empty(), sizes.size, basic, &mut conflicts);
         Self {
             id: id.to_vec(),
             markings: candidates.iter().flat_map(|entry| entry.markings.iter().cloned()).collect(),
@@ -237,12 +179,24 @@ impl Chip {
             table_size: sizes.table,
             page,
             addressing,
-            has_long_reads: sizes.size > THREE_BYTE_REACH && catalogue::is_winbond_like(id),
+            has_long_reads: long.reads,
             supply: supply(&candidates, &mut conflicts),
-            erases: erases.into_iter().map(|(erase, _)| erase).collect(),
+            erases: erase::union(&regions),
+            regions,
+            map_commands: map_commands(read),
+            program_opcode: addressing.program_opcode(),
+            words_only: candidates.iter().any(|entry| entry.words_only),
             chip_erase: chip_erase.unwrap_or(class.chip_erase),
-            program: program.unwrap_or(class.program),
-            protection: layout(&candidates),
+            program: program.unwrap_or(class_program),
+            protection: agreed(&candidates, |entry| entry.protection),
+            protection_is_volatile: candidates.iter().any(|entry| entry.protection_is_volatile),
+            block_locks: agreed(&candidates, |entry| entry.block_locks),
+            status: StatusForm::of(id, basic),
+            status_errors: agreed(&candidates, |entry| entry.status_errors),
+            polling: basic.and_then(|basic| basic.polling),
+            quad_enable: basic.and_then(|basic| basic.quad_enable),
+            resets: basic.and_then(|basic| basic.resets),
+            sleep: basic.and_then(|basic| basic.sleep),
             sources,
             conflicts,
         }
@@ -338,81 +292,6 @@ fn page_size(candidates: &[&Entry], basic: Option<&Basic>, conflicts: &mut Vec<C
     stated.into_iter().chain(listed).min().unwrap_or(class)
 }
 
-/// The erase types with their times; the flag tells whether a source stated the times.
-fn erase_types(
-    candidates: &[&Entry],
-    basic: Option<&Basic>,
-    size: u32,
-    page: u32,
-    conflicts: &mut Vec<Conflict>,
-) -> Vec<(EraseType, bool)> {
-    let listed: Vec<(u8, u32)> = candidates.iter().flat_map(|entry| entry.erase.iter().copied()).collect();
-    let stated: Vec<(u8, u32)> =
-        basic.map(|basic| basic.erases.iter().map(|erase| (erase.opcode, erase.size)).collect()).unwrap_or_default();
-    let mut all: Vec<(u8, u32)> = listed.iter().chain(&stated).copied().collect();
-    all.sort_unstable();
-    all.dedup();
-    for pair in all.windows(2) {
-        if pair[0].0 == pair[1].0 {
-            conflicts.push(Conflict::EraseSize { opcode: pair[0].0, sizes: [pair[0].1, pair[1].1] });
-        }
-    }
-    let mut used = if stated.is_empty() { listed } else { stated };
-    used.sort_unstable_by_key(|(opcode, block)| (*block, *opcode));
-    used.dedup_by_key(|(_, block)| *block);
-    used.retain(|(_, block)| *block <= size);
-    if (used.is_empty() && (basic.is_some() || !candidates.is_empty())) || used.iter().any(|(_, block)| *block < page) {
-        conflicts.push(Conflict::Erase);
-    }
-    used.into_iter()
-        .map(|(opcode, block)| {
-            let own = basic.and_then(|basic| {
-                basic
-                    .erases
-                    .iter()
-                    .find(|erase| (erase.opcode, erase.size) == (opcode, block))
-                    .and_then(|erase| erase.times)
-            });
-            let known = own.or_else(|| cautious(candidates, |entry| entry.erase_times(block)));
-            let times = known.unwrap_or_else(|| catalogue::class_erase_times(block));
-            (EraseType { opcode, size: block, times }, known.is_some())
-        })
-        .collect()
-}
-
-fn addressing(id: &[u8], listed: bool, size: u32, basic: Option<&Basic>, conflicts: &mut Vec<Conflict>) -> Addressing {
-    let widths = basic.map(|basic| basic.address);
-    match widths {
-        Some(AddressWidths::Four) => {
-            if listed && size <= THREE_BYTE_REACH {
-                conflicts.push(Conflict::Address);
-            }
-            return Addressing::Four;
-        }
-        Some(AddressWidths::Reserved) => conflicts.push(Conflict::Address),
-        Some(AddressWidths::Three) if size > THREE_BYTE_REACH => conflicts.push(Conflict::Address),
-        _ => {}
-    }
-    if size <= THREE_BYTE_REACH {
-        return Addressing::Three;
-    }
-    // DWORD 16: bit 24 is B7h alone, bit 25 write enable and B7h, bit 30 always four bytes.
-    let entry = basic.and_then(|basic| basic.four_byte_entry);
-    match entry {
-        Some(entry) if entry & 0x40 != 0 => Addressing::Four,
-        Some(entry) if entry & 0x01 != 0 => Addressing::FourByMode { write_enable: false },
-        Some(entry) if entry & 0x02 != 0 => Addressing::FourByMode { write_enable: true },
-        _ => {
-            if let Some(write_enable) = catalogue::enters_four_bytes(id) {
-                Addressing::FourByMode { write_enable }
-            } else {
-                conflicts.push(Conflict::Reach);
-                Addressing::Unknown
-            }
-        }
-    }
-}
-
 fn supply(candidates: &[&Entry], conflicts: &mut Vec<Conflict>) -> Option<SupplyRange> {
     let mut ranges = candidates.iter().map(|entry| entry.supply);
     let first = ranges.next()?;
@@ -423,10 +302,33 @@ fn supply(candidates: &[&Entry], conflicts: &mut Vec<Conflict>) -> Option<Supply
     common
 }
 
-fn layout(candidates: &[&Entry]) -> Option<Layout> {
-    let mut layouts = candidates.iter().map(|entry| entry.protection);
-    let first = layouts.next()??;
-    layouts.all(|layout| layout == Some(first)).then_some(first)
+/// What all candidates say; none when they differ or one says nothing.
+fn agreed<T: PartialEq>(candidates: &[&Entry], says: impl Fn(&Entry) -> Option<T>) -> Option<T> {
+    let mut said = candidates.iter().map(|entry| says(entry));
+    let first = said.next()??;
+    said.all(|other| other.as_ref() == Some(&first)).then_some(first)
+}
+
+fn sources(candidates: &[&Entry], tables: Option<&Result<Tables, SfdpError>>) -> Vec<String> {
+    let mut sources: Vec<String> = candidates.iter().flat_map(|entry| entry.sources()).collect();
+    match tables {
+        Some(Ok(tables)) => {
+            let (major, minor) = tables.revision;
+            sources.push(format!("the chip's own JESD216 tables, revision {major}.{minor}"));
+            sources.extend(tables.faults.iter().map(|fault| format!("left out of the chip's own tables: {fault}")));
+        }
+        Some(Err(error)) => sources.push(format!("the chip's own JESD216 tables cannot be used: {error}")),
+        None => {}
+    }
+    sources
+}
+
+/// What has to be asked before the sector map says which regions there are.
+fn map_commands(tables: Option<&Tables>) -> Vec<MapCommand> {
+    match tables.and_then(|tables| tables.sector_map.as_ref()) {
+        Some(map) if map.answers.len() != map.commands.len() => map.commands.clone(),
+        _ => Vec::new(),
+    }
 }
 
 /// The slowest of what the candidates state; none when none states anything.

@@ -44,12 +44,26 @@ pub const WRITE_ENABLE: u8 = 0x06;
 pub const WRITE_DISABLE: u8 = 0x04;
 /// Program one page.
 pub const PROGRAM: u8 = 0x02;
+/// Program one page with four address bytes whatever the mode.
+pub const PROGRAM_LONG: u8 = 0x12;
+/// Program words, two bytes at a time with a counting address, on parts without page program; 04h ends it.
+pub const PROGRAM_WORDS: u8 = 0xAD;
 /// Erase the whole chip.
 pub const CHIP_ERASE: u8 = 0xC7;
 /// Enter four-byte address mode.
 pub const ENTER_FOUR_BYTE: u8 = 0xB7;
 /// Leave four-byte address mode.
 pub const LEAVE_FOUR_BYTE: u8 = 0xE9;
+/// Write the register that holds the upper address byte.
+pub const WRITE_EXTENDED_ADDRESS: u8 = 0xC5;
+/// Read the register that holds the upper address byte.
+pub const READ_EXTENDED_ADDRESS: u8 = 0xC8;
+/// Write the bank register, of which bit 7 chooses four address bytes.
+pub const WRITE_BANK: u8 = 0x17;
+/// Read the bank register.
+pub const READ_BANK: u8 = 0x16;
+/// Read the flag status register.
+pub const READ_FLAGS: u8 = 0x70;
 /// Read the unique id (Winbond-like): four dummy bytes, then eight bytes.
 pub const READ_UNIQUE_ID: u8 = 0x4B;
 /// Soft reset, first half.

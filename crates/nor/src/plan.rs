@@ -4,7 +4,8 @@
 //! and programs in the order in which they are done. Nothing here talks to a chip; a [`Plan`] is a value to print, count
 //! and test.
 //!
-//! The erase types nest, so the cheapest cover is exact by one walk over the tree: a block costs either its erase and the
+//! The erase types legal in one [`Region`] of the chip nest, and the regions are the roots, so the cheapest cover is exact
+//! by one walk over the trees: a block costs either its erase and the
 //! programming of all its pages that are not blank, or the sum of its children; a smallest sector needs no erase when
 //! every page to be changed is blank. Three rules a reader would question:
 //!
@@ -19,7 +20,7 @@
 
 use std::ops::Range;
 
-use crate::chip::{Chip, EraseType};
+use crate::chip::{Chip, EraseType, Region};
 use crate::is_blank;
 use crate::link::{GUARD_EVERY, Limits};
 
@@ -124,8 +125,8 @@ pub enum PlanError {
         /// The chip's size.
         chip: u32,
     },
-    /// The chip has no usable erase type.
-    #[error("the chip has no erase type that can be used")]
+    /// Some part of the chip has no usable erase type.
+    #[error("the chip has no erase type that can be used, at least not everywhere")]
     NoErase,
 }
 
@@ -167,21 +168,20 @@ impl Plan {
                 && present[range.end as usize..] == wanted[range.end as usize..],
             "the contents differ outside the range"
         );
-        let smallest = chip.erases.first().ok_or(PlanError::NoErase)?;
-        let walk = Walk { chip, costs, present, wanted, range: range.clone() };
-        let leaves = (0..size / smallest.size).map(|index| walk.leaf(index * smallest.size, smallest.size));
-        let mut levels = vec![leaves.collect::<Vec<Node>>()];
-        for (index, erase) in chip.erases.iter().enumerate().skip(1) {
-            let below = levels.last().expect("the leaves");
-            let ratio = (erase.size / chip.erases[index - 1].size) as usize;
-            let nodes =
-                below.chunks(ratio).enumerate().map(|(block, children)| walk.node(block, index, children)).collect();
-            levels.push(nodes);
+        let covered = chip.regions.last().is_some_and(|region| region.end() == size);
+        if !covered || chip.regions.iter().any(|region| region.erases.is_empty()) {
+            return Err(PlanError::NoErase);
         }
-        let cost_ns = levels.last().expect("the roots").iter().map(|node| node.cost).sum();
         let mut steps = Vec::new();
-        for block in 0..levels[levels.len() - 1].len() {
-            walk.emit(&levels, levels.len() - 1, block, &mut steps);
+        let mut cost_ns = 0;
+        for region in &chip.regions {
+            let walk = Walk::of(chip, costs, region, present, wanted, range.clone());
+            let levels = walk.levels();
+            let roots = levels.last().expect("the leaves at least");
+            cost_ns += roots.iter().map(|node| node.cost).sum::<u64>();
+            for block in 0..roots.len() {
+                walk.emit(&levels, levels.len() - 1, block, &mut steps);
+            }
         }
         Ok(Self { steps: merged(steps), cost_ns, range })
     }
@@ -253,22 +253,63 @@ impl Plan {
     }
 }
 
+/// The walk over one region's tree.
 struct Walk<'a> {
     chip: &'a Chip,
     costs: &'a Costs,
+    region: &'a Region,
+    /// What one block costs beside the command, for each of the region's types.
+    erase_ns: Vec<u64>,
     present: &'a [u8],
     wanted: &'a [u8],
     range: Range<u32>,
 }
 
-impl Walk<'_> {
+impl<'a> Walk<'a> {
+    fn of(
+        chip: &'a Chip,
+        costs: &'a Costs,
+        region: &'a Region,
+        present: &'a [u8],
+        wanted: &'a [u8],
+        range: Range<u32>,
+    ) -> Self {
+        let cost = |erase: &EraseType| {
+            let index = chip.erases.iter().position(|known| known == erase);
+            costs.erase_ns[index.expect("the chip's types are those of its regions")]
+        };
+        let erase_ns = region.erases.iter().map(cost).collect();
+        Self { chip, costs, region, erase_ns, present, wanted, range }
+    }
+
+    /// The nodes of every level, smallest blocks first.
+    fn levels(&self) -> Vec<Vec<Node>> {
+        let smallest = self.region.erases[0].size;
+        let leaves =
+            (0..self.region.len / smallest).map(|index| self.leaf(self.region.at + index * smallest, smallest));
+        let mut levels = vec![leaves.collect::<Vec<Node>>()];
+        for (level, erase) in self.region.erases.iter().enumerate().skip(1) {
+            let below = levels.last().expect("the leaves");
+            let ratio = (erase.size / self.region.erases[level - 1].size) as usize;
+            let nodes =
+                below.chunks(ratio).enumerate().map(|(block, children)| self.node(block, level, children)).collect();
+            levels.push(nodes);
+        }
+        levels
+    }
+
+    /// First byte of a block.
+    fn at(&self, level: usize, block: usize) -> u32 {
+        self.region.at + u32::try_from(block).expect("fewer blocks than bytes") * self.region.erases[level].size
+    }
+
     /// One page with its data, on its way into the chip.
     fn page_ns(&self) -> u64 {
         self.costs.page_ns + u64::from(self.chip.page) * self.costs.byte_ns + self.costs.command_ns
     }
 
     fn erase_ns(&self, level: usize, filled: u32) -> u64 {
-        self.costs.erase_ns[level] + self.costs.command_ns + u64::from(filled) * self.page_ns()
+        self.erase_ns[level] + self.costs.command_ns + u64::from(filled) * self.page_ns()
     }
 
     fn leaf(&self, at: u32, len: u32) -> Node {
@@ -295,8 +336,8 @@ impl Walk<'_> {
     fn node(&self, block: usize, level: usize, children: &[Node]) -> Node {
         let apart = children.iter().map(|child| child.cost).sum();
         let filled = children.iter().map(|child| child.filled).sum();
-        let size = self.chip.erases[level].size;
-        let at = u32::try_from(block).expect("fewer blocks than bytes") * size;
+        let size = self.region.erases[level].size;
+        let at = self.at(level, block);
         let inside = self.range.start <= at && at + size <= self.range.end;
         let whole = self.erase_ns(level, filled);
         if inside && whole < apart {
@@ -311,8 +352,8 @@ impl Walk<'_> {
         if node.cost == 0 {
             return;
         }
-        let erase = self.chip.erases[level];
-        let at = u32::try_from(block).expect("fewer blocks than bytes") * erase.size;
+        let erase = self.region.erases[level];
+        let at = self.at(level, block);
         if node.erase {
             steps.push(PlanStep::Erase { at, erase });
         }
@@ -326,7 +367,7 @@ impl Walk<'_> {
             }
             return;
         }
-        let ratio = (erase.size / self.chip.erases[level - 1].size) as usize;
+        let ratio = (erase.size / self.region.erases[level - 1].size) as usize;
         for child in block * ratio..(block + 1) * ratio {
             self.emit(levels, level - 1, child, steps);
         }

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use nor::chip::{Addressing, Chip, EraseType, Times};
+use nor::chip::{Addressing, Chip, EraseType, Region, Times};
 use nor::is_blank;
 use nor::plan::{Costs, Plan, PlanStep};
 
@@ -10,12 +10,27 @@ const PAGE: u32 = 16;
 
 /// A small chip: pages of 16 bytes, erase types as given (smallest first).
 fn chip(size: u32, blocks: &[u32]) -> Chip {
-    let mut chip = Chip::describe(&[0xEF, 0x40, 0x14], None, size);
-    chip.size = size;
+    hybrid(&[(size, blocks)])
+}
+
+/// A chip of regions: length and block sizes of each. Equal sizes have one opcode.
+fn hybrid(regions: &[(u32, &[u32])]) -> Chip {
+    let mut chip = Chip::describe(&[0xEF, 0x40, 0x14], None, 0);
     chip.page = PAGE;
     chip.addressing = Addressing::Three;
     let times = Times { typical_us: 1, max_us: 1 };
-    chip.erases = blocks.iter().zip(0x20..).map(|(size, opcode)| EraseType { opcode, size: *size, times }).collect();
+    let erase =
+        |size: &u32| EraseType { opcode: 0x20 + u8::try_from(size.ilog2()).expect("small"), size: *size, times };
+    chip.size = 0;
+    chip.regions.clear();
+    for (len, blocks) in regions {
+        chip.regions.push(Region { at: chip.size, len: *len, erases: blocks.iter().map(erase).collect() });
+        chip.size += len;
+    }
+    let mut sizes: Vec<u32> = regions.iter().flat_map(|(_, blocks)| blocks.iter().copied()).collect();
+    sizes.sort_unstable();
+    sizes.dedup();
+    chip.erases = sizes.iter().map(erase).collect();
     chip
 }
 
@@ -47,14 +62,16 @@ fn content(rng: &mut fastrand::Rng, size: u32) -> Vec<u8> {
 
 /// Every set of erase blocks, tried one by one: what is cheapest. Shares nothing with the planner.
 fn brute_force(chip: &Chip, costs: &Costs, present: &[u8], wanted: &[u8], range: &Range<u32>) -> u64 {
-    let smallest = chip.erases[0].size;
     let mut blocks = Vec::new();
-    for (level, erase) in chip.erases.iter().enumerate() {
-        for at in (0..chip.size).step_by(erase.size as usize) {
-            let inside = range.start <= at && at + erase.size <= range.end;
-            let touches = at < range.end && range.start < at + erase.size;
-            if inside || (touches && erase.size == smallest) {
-                blocks.push((at, erase.size, costs.erase_ns[level] + costs.command_ns));
+    for region in &chip.regions {
+        for erase in &region.erases {
+            let price = chip.erases.iter().position(|known| known == erase).map(|index| costs.erase_ns[index]);
+            for at in (region.at..region.at + region.len).step_by(erase.size as usize) {
+                let inside = range.start <= at && at + erase.size <= range.end;
+                let touches = at < range.end && range.start < at + erase.size;
+                if inside || (touches && erase.size == region.erases[0].size) {
+                    blocks.push((at, erase.size, price.expect("a type of the chip") + costs.command_ns));
+                }
             }
         }
     }
@@ -91,6 +108,9 @@ fn carry_out(chip: &Chip, costs: &Costs, plan: &Plan, present: &[u8], wanted: &[
         match *step {
             PlanStep::Erase { at, erase } => {
                 now[at as usize..(at + erase.size) as usize].fill(0xFF);
+                let region =
+                    chip.regions.iter().find(|region| (region.at..region.end()).contains(&at)).expect("a region");
+                assert!(region.erases.contains(&erase) && at % erase.size == 0, "a block that is not legal at {at:#x}");
                 let level = chip.erases.iter().position(|known| *known == erase).expect("a type of the chip");
                 cost += costs.erase_ns[level] + costs.command_ns;
             }
@@ -108,10 +128,10 @@ fn carry_out(chip: &Chip, costs: &Costs, plan: &Plan, present: &[u8], wanted: &[
     (now, cost)
 }
 
-fn one_case(seed: u64, blocks: &[u32], size: u32) {
+fn one_case(seed: u64, chip: &Chip) {
     let mut rng = fastrand::Rng::with_seed(seed);
-    let chip = chip(size, blocks);
-    let costs = costs(&mut rng, blocks.len());
+    let size = chip.size;
+    let costs = costs(&mut rng, chip.erases.len());
     let present = content(&mut rng, size);
     let range = if rng.bool() {
         0..size
@@ -128,11 +148,11 @@ fn one_case(seed: u64, blocks: &[u32], size: u32) {
         }
     }
     let again = format!("again: FIRMHAND_SEED={seed} cargo test -p nor --test plan");
-    let plan = Plan::new(&chip, &costs, &present, &wanted, range.clone()).expect("a plan");
-    let (result, cost) = carry_out(&chip, &costs, &plan, &present, &wanted);
+    let plan = Plan::new(chip, &costs, &present, &wanted, range.clone()).expect("a plan");
+    let (result, cost) = carry_out(chip, &costs, &plan, &present, &wanted);
     assert!(result == wanted, "the plan does not reach the wanted content; {again}");
     assert_eq!(cost, plan.cost_ns, "the plan's own cost; {again}");
-    assert_eq!(plan.cost_ns, brute_force(&chip, &costs, &present, &wanted, &range), "the cheapest; {again}");
+    assert_eq!(plan.cost_ns, brute_force(chip, &costs, &present, &wanted, &range), "the cheapest; {again}");
 }
 
 /// The seed to repeat alone, or `count` seeds.
@@ -152,15 +172,40 @@ fn ten_thousand_small_plans_equal_brute_force() {
         let shapes: [(&[u32], u32); 4] = [(&[32, 64, 128], 128), (&[16, 64], 64), (&[64], 256), (&[32, 128], 128)];
         let mixed = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15);
         let (blocks, size) = shapes[(seed % 4) as usize];
-        one_case(mixed, blocks, size);
+        one_case(mixed, &chip(size, blocks));
     }
 }
 
 #[test]
 fn plans_over_three_levels_and_two_roots_equal_brute_force() {
     for seed in seeds(60) {
-        one_case(seed.wrapping_mul(0xD134_2543_DE82_EF95), &[32, 64, 128], 256);
+        one_case(seed.wrapping_mul(0xD134_2543_DE82_EF95), &chip(256, &[32, 64, 128]));
     }
+}
+
+/// Small sectors at one end or at both, and a region whose opcode has other sizes than its neighbour's.
+#[test]
+fn plans_over_hybrid_regions_equal_brute_force() {
+    let shapes: [&[(u32, &[u32])]; 5] = [
+        &[(64, &[16, 32]), (64, &[64]), (128, &[128])],
+        &[(128, &[64]), (64, &[32]), (64, &[16])],
+        &[(32, &[16]), (32, &[32]), (64, &[16, 64]), (128, &[32, 128])],
+        &[(64, &[64]), (32, &[16, 32]), (32, &[32])],
+        &[(128, &[32, 128]), (128, &[128])],
+    ];
+    for seed in seeds(2_000) {
+        let mixed = seed.wrapping_mul(0xA076_1D64_78BD_642F);
+        one_case(mixed, &hybrid(shapes[(seed % 5) as usize]));
+    }
+}
+
+#[test]
+fn a_chip_that_is_not_covered_by_regions_gets_no_plan() {
+    let mut chip = hybrid(&[(64, &[32]), (64, &[64])]);
+    let costs = costs(&mut fastrand::Rng::with_seed(1), 2);
+    chip.regions.pop();
+    let plan = Plan::new(&chip, &costs, &[0; 128], &[1; 128], 0..128);
+    assert_eq!(plan, Err(nor::plan::PlanError::NoErase));
 }
 
 #[test]

@@ -360,12 +360,29 @@ impl VirtualBench {
         match self.faults.kind(index).clone() {
             FaultKind::Noise { .. } => self.lines.set_noise(index, on),
             FaultKind::PowerCut | FaultKind::Unplug => self.take_away(index, on),
+            FaultKind::SupplyDip => self.dip(index, on),
             FaultKind::WrongChip { to } => self.change_chip(index, on, *to),
             FaultKind::LinkStall if on && self.is_moment(index) => self.lost_answer = true,
             FaultKind::ProtectRaised if on => self.chip().raise_protection(),
             _ => {}
         }
         self.refresh();
+    }
+
+    /// The chip alone loses its supply; at one moment it has it again at once.
+    fn dip(&mut self, index: usize, on: bool) {
+        let now = self.clock.now_ns();
+        let moment = self.is_moment(index);
+        let chip = self.other.as_mut().map_or(&mut self.own, |(_, chip)| chip);
+        if on {
+            chip.power_down(now, &mut self.cuts);
+        }
+        if moment || !on {
+            chip.power_up();
+        }
+        if moment {
+            self.faults.end(index);
+        }
     }
 
     fn take_away(&mut self, index: usize, on: bool) {

@@ -15,7 +15,7 @@ use nor::supply::{Supply, SupplyRange};
 
 use crate::error::BenchError;
 use crate::faults::{self, Fault};
-use crate::model::{LEAST_SIZE, Model};
+use crate::model::{self, LEAST_SIZE, Model};
 use crate::random::Stream;
 use crate::registers::{self, Protected};
 use crate::section::{Section, Source, shown};
@@ -170,7 +170,7 @@ fn read_text(path: &Path) -> Result<String, BenchError> {
 }
 
 fn chip(section: &Section<'_>, path: &Path) -> Result<ChipSpec, BenchError> {
-    let mut model = model(section)?;
+    let mut model = chip_model(section)?;
     if let Some(pair) = section.pair("supply_v")? {
         let remedy = "give the least and the most volts, such as [2.7, 3.6]";
         model.supply = SupplyRange::try_from(pair).map_err(|what| section.error("supply_v", what, remedy))?;
@@ -197,7 +197,7 @@ fn chip(section: &Section<'_>, path: &Path) -> Result<ChipSpec, BenchError> {
     Ok(ChipSpec { model, content, write_protect_pin, status })
 }
 
-fn model(section: &Section<'_>) -> Result<Model, BenchError> {
+fn chip_model(section: &Section<'_>) -> Result<Model, BenchError> {
     let id = match section.text("id", 16)? {
         None => None,
         Some(text) => Some(hex(text).filter(|id| id.len() >= 3).ok_or_else(|| {
@@ -217,7 +217,12 @@ fn model(section: &Section<'_>) -> Result<Model, BenchError> {
         None => id.as_deref().and_then(|id| best(&catalogue::by_id(id), size)),
     };
     let of_marking = entry.filter(|_| section.has("marking"));
-    let id = id.or(of_marking.map(|entry| entry.id.to_vec()));
+    // Three bytes choose among the ids of a marking; a part with a longer id answers all of it.
+    let id = match (id, of_marking) {
+        (Some(id), Some(entry)) if id == entry.id => Some(model::whole_id(entry)),
+        (None, Some(entry)) => Some(model::whole_id(entry)),
+        (id, _) => id,
+    };
     let (Some(id), Some(size)) = (id, size.or(of_marking.map(|entry| entry.size))) else {
         return Err(section.error("marking", "nothing says which chip this is", "give `marking`, or `id` and `size`"));
     };

@@ -1,15 +1,17 @@
 //! The chip: a slave on four wires that sees chip select and bytes, and knows nothing of requests.
 //!
 //! The output during a byte depends only on the bytes before it; commands take effect when chip select rises. Modelled
-//! are the commands of [`nor::command`], the erase types of the [`Model`], 60h, 31h and 11h, and for chips over 16 MiB
-//! 13h, 0Ch, 12h, 21h and DCh. While an operation runs only the status registers answer; asleep (B9h) only ABh is heard.
-//! A command that is cut short or has bytes too many does nothing. Everything beside JESD216's 5Ah is from memory of
-//! public datasheets, as `nor::command` says it.
+//! are the commands of [`nor::command`], the erase types of the [`Model`] (by region where it has a sector map), 60h, 31h
+//! and 11h, the opcodes with four address bytes, bank and extended address registers, block locks, words instead of pages,
+//! and error bits, each where the model has it. While an operation runs only the status registers answer; asleep (B9h) only
+//! ABh is heard. A command that is cut short or has bytes too many does nothing. Everything beside JESD216's 5Ah is from
+//! memory of public datasheets, as `nor::command` says it.
 //!
 //! Whoever holds the chip brings the time, in nanoseconds, and it never goes back. Waking up, reset and mode changes
 //! take no time here. An operation's change is made in the cells at its start (see `cells`) and ends by the clock.
 
-use nor::catalogue::class_erase_times;
+mod decode;
+
 use nor::chip::Times;
 use nor::command as op;
 
@@ -23,6 +25,14 @@ use crate::registers::{Registers, StatusWrite};
 /// Time of a status write (from memory of Winbond datasheets; tables do not state it).
 const STATUS_TIMES: Times = Times { typical_us: 10_000, max_us: 15_000 };
 
+/// Time in which block locks open: class value of a page (common practice, no source).
+const LOCK_TIMES: Times = Times { typical_us: 25, max_us: 100 };
+
+/// Bits of [`Chip::errors`], as the flag register has them and, but for the last, the status register too.
+const ERASE_FAILED: u8 = 0x20;
+const PROGRAM_FAILED: u8 = 0x10;
+const WAS_PROTECTED: u8 = 0x02;
+
 /// One chip on its socket.
 #[derive(Debug)]
 pub(crate) struct Chip {
@@ -35,7 +45,18 @@ pub(crate) struct Chip {
     phase: Phase,
     busy: Option<Busy>,
     asleep: bool,
+    /// B7h was taken.
     four_byte: bool,
+    /// The bank register; bit 7 chooses four address bytes.
+    bank: u8,
+    /// The upper byte of three-byte addresses.
+    extended: u8,
+    /// The locks of single blocks are closed.
+    locked: bool,
+    /// Where the next word goes, after a first one.
+    next_word: Option<u32>,
+    /// What failed, until it is cleared.
+    errors: u8,
     reset_enabled: bool,
     deaf: bool,
     page: Vec<u8>,
@@ -58,7 +79,11 @@ struct Busy {
 #[derive(Debug)]
 enum Change {
     Cells(Before),
-    Status { before: [u8; 3] },
+    Status {
+        before: [u8; 3],
+    },
+    /// Nothing that a failing supply could leave half done.
+    None,
 }
 
 /// A look into a chip, for tests and for people.
@@ -76,8 +101,12 @@ pub struct ChipState {
     pub stored: [u8; 3],
     /// Deep power-down.
     pub asleep: bool,
-    /// Four-byte address mode.
+    /// Four-byte address mode, by B7h or by the bank register.
     pub four_byte: bool,
+    /// Whether the locks of single blocks are closed; false on a chip without.
+    pub locked: bool,
+    /// The register of the upper address byte; 0 on a chip without.
+    pub extended_address: u8,
     /// Whether it went deaf on an opcode.
     pub deaf: bool,
     /// What 4Bh answers on a Winbond-like chip.
@@ -88,10 +117,11 @@ impl Chip {
     /// A chip with its supply on; `stored` are its non-volatile registers, `stream` draws its unique id.
     pub(crate) fn new(spec: &ChipSpec, stored: [u8; 3], times: ChipTimes, cells: Cells, stream: &mut Stream) -> Self {
         let model = spec.model.clone();
-        let registers = Registers::new(model.layout, model.size, model.winbond_like, spec.write_protect_pin, stored);
+        let registers = Registers::new(&model, spec.write_protect_pin, stored);
         let mut unique_id = [0; 8];
         stream.fill(&mut unique_id);
         let four_byte = model.reach == Reach::Four;
+        let locked = model.block_locks.is_some();
         let page = vec![nor::ERASED; model.page as usize];
         Self {
             model,
@@ -104,6 +134,11 @@ impl Chip {
             busy: None,
             asleep: false,
             four_byte,
+            bank: 0,
+            extended: 0,
+            locked,
+            next_word: None,
+            errors: 0,
             reset_enabled: false,
             deaf: false,
             page,
@@ -124,8 +159,14 @@ impl Chip {
         self.settle(now);
         let Phase::Out(output) = &self.phase else { return nor::ERASED };
         match *output {
-            Output::Status(number) => {
-                self.registers.read(number, self.busy.is_some(), self.four_byte).unwrap_or(nor::ERASED)
+            Output::Status(number) => self.status(number).unwrap_or(nor::ERASED),
+            // Bit 7: ready; bit 0: four address bytes.
+            Output::Flags => u8::from(self.busy.is_none()) << 7 | self.errors | u8::from(self.is_four_byte()),
+            Output::Bank => self.bank,
+            Output::Extended => self.extended,
+            Output::Setting(opcode, at) => {
+                let setting = self.model.settings.iter().find(|setting| (setting.opcode, setting.at) == (opcode, at));
+                setting.map_or(nor::ERASED, |setting| setting.value)
             }
             Output::Id(index) => self.model.id.get(index).copied().unwrap_or(0),
             Output::Maker(swapped) => {
@@ -190,10 +231,16 @@ impl Chip {
         match std::mem::replace(&mut self.phase, Phase::Idle) {
             Phase::Bare(opcode) => self.act(opcode, now),
             Phase::Lead { then: Then::Release, .. } | Phase::Out(Output::Release) => self.asleep = false,
-            Phase::Erase { at, size } => {
-                let at = at & (self.model.size - 1) & !(size - 1);
-                let stated = self.model.erases.iter().find(|erase| erase.size == size).map(|erase| erase.times);
-                self.erase(at, size, stated.unwrap_or_else(|| class_erase_times(size)), now);
+            Phase::Erase { at, opcode } => {
+                let at = at & (self.model.size - 1);
+                if let Some(kind) = self.model.erase_at(opcode, at) {
+                    self.erase(at & !(kind.size - 1), kind.size, kind.times, now);
+                }
+            }
+            Phase::Word { at, bytes } if bytes.len() == 2 => self.program_word(at, &bytes, now),
+            Phase::Value { opcode: op::WRITE_BANK, value: Some(value) } => self.bank = value,
+            Phase::Value { value: Some(value), .. } if std::mem::take(&mut self.registers.latch) => {
+                self.extended = value;
             }
             Phase::Page { at, count } if count > 0 => self.program(at, now),
             Phase::Status { first, bytes } => {
@@ -221,7 +268,7 @@ impl Chip {
                     self.registers.restore(before);
                     self.stored_changed = true;
                 }
-                Change::Status { .. } => {}
+                Change::Status { .. } | Change::None => {}
             }
         }
         self.powered = false;
@@ -235,7 +282,7 @@ impl Chip {
         self.deaf = false;
         self.asleep = false;
         self.reset_enabled = false;
-        self.four_byte = self.model.reach == Reach::Four;
+        self.start_anew();
         self.phase = Phase::Idle;
     }
 
@@ -270,92 +317,15 @@ impl Chip {
             powered: self.powered,
             busy: self.busy.is_some(),
             write_enabled: self.registers.latch,
-            status: self
-                .registers
-                .read(1, self.busy.is_some(), self.four_byte)
-                .expect("every chip has the first register"),
+            status: self.status(1).expect("every chip has the first register"),
             stored: self.registers.stored(),
             asleep: self.asleep,
-            four_byte: self.four_byte,
+            four_byte: self.is_four_byte(),
+            locked: self.locked,
+            extended_address: self.extended,
             deaf: self.deaf,
             unique_id: self.unique_id,
         }
-    }
-
-    /// What the opcode asks for. Fixed opcodes come first: tables that name one of them as an erase do not change it.
-    fn decode(&mut self, opcode: u8) -> Phase {
-        let reset_enabled = std::mem::take(&mut self.reset_enabled);
-        if self.deaf || self.asleep && opcode != op::RELEASE {
-            return Phase::Ignore;
-        }
-        if self.deafens && !self.is_its_own(opcode) {
-            self.deaf = true;
-            return Phase::Ignore;
-        }
-        let winbond_like = self.model.winbond_like;
-        match opcode {
-            op::READ_STATUS => return Phase::Out(Output::Status(1)),
-            op::READ_STATUS_2 => return Phase::Out(Output::Status(2)),
-            op::READ_STATUS_3 => return Phase::Out(Output::Status(3)),
-            _ if self.busy.is_some() => return Phase::Ignore,
-            _ => {}
-        }
-        if !matches!(opcode, op::WRITE_STATUS | 0x31 | 0x11) {
-            self.registers.volatile_next = false;
-        }
-        let width = if self.four_byte { 4 } else { 3 };
-        let lead = |then, address, dummy| Phase::Lead { then, at: 0, address, dummy };
-        let erase = |size| Then::Erase { size };
-        match opcode {
-            op::READ_ID => Phase::Out(Output::Id(0)),
-            op::READ_MAKER => lead(Then::Maker, 3, 0),
-            op::READ_SFDP => lead(Then::Tables, 3, 1),
-            op::RELEASE => lead(Then::Release, 0, 3),
-            op::READ => lead(Then::Read, width, 0),
-            op::READ_FAST => lead(Then::Read, width, 1),
-            op::PROGRAM => lead(Then::Program, width, 0),
-            op::WRITE_STATUS => Phase::Status { first: 1, bytes: Vec::new() },
-            0x31 if winbond_like => Phase::Status { first: 2, bytes: Vec::new() },
-            0x11 if winbond_like => Phase::Status { first: 3, bytes: Vec::new() },
-            op::READ_UNIQUE_ID if winbond_like => lead(Then::UniqueId, width, 1),
-            op::RESET => {
-                self.reset_enabled = reset_enabled;
-                Phase::Bare(opcode)
-            }
-            op::WRITE_ENABLE
-            | op::WRITE_DISABLE
-            | op::WRITE_ENABLE_VOLATILE
-            | op::POWER_DOWN
-            | op::RESET_ENABLE
-            | op::ENTER_FOUR_BYTE
-            | op::LEAVE_FOUR_BYTE
-            | op::CHIP_ERASE
-            | 0x60 => Phase::Bare(opcode),
-            0x13 if self.model.has_long_opcodes() => lead(Then::Read, 4, 0),
-            0x0C if self.model.has_long_opcodes() => lead(Then::Read, 4, 1),
-            0x12 if self.model.has_long_opcodes() => lead(Then::Program, 4, 0),
-            0x21 if self.model.has_long_opcodes() => lead(erase(4096), 4, 0),
-            0xDC if self.model.has_long_opcodes() => lead(erase(65_536), 4, 0),
-            _ => self.model.erase_by(opcode).map_or(Phase::Ignore, |kind| lead(erase(kind.size), width, 0)),
-        }
-        .begin(&mut self.page)
-    }
-
-    /// What a chip with the deaf-after-opcode fault takes: the opcodes common to all makers, and its own erases.
-    fn is_its_own(&self, opcode: u8) -> bool {
-        const COMMON: [u8; 10] = [
-            op::RELEASE,
-            op::READ_ID,
-            op::READ_SFDP,
-            op::READ_STATUS,
-            op::READ_MAKER,
-            op::READ,
-            op::READ_FAST,
-            op::WRITE_ENABLE,
-            op::WRITE_DISABLE,
-            op::PROGRAM,
-        ];
-        COMMON.contains(&opcode) || opcode == op::CHIP_ERASE || self.model.erase_by(opcode).is_some()
     }
 
     /// Puts page data into the latch; past the page's end it goes on at the page's beginning.
@@ -370,13 +340,25 @@ impl Chip {
     fn act(&mut self, opcode: u8, now: u64) {
         match opcode {
             op::WRITE_ENABLE => self.registers.latch = true,
-            op::WRITE_DISABLE => self.registers.latch = false,
+            op::WRITE_DISABLE => {
+                self.registers.latch = false;
+                self.next_word = None;
+            }
+            op::WRITE_ENABLE_VOLATILE if self.flags_errors() => self.errors = 0,
             op::WRITE_ENABLE_VOLATILE => self.registers.volatile_next = true,
+            _ if Some(opcode) == self.clears_errors() => {
+                self.errors = 0;
+                self.registers.latch = false;
+            }
+            _ if Some(opcode) == self.model.block_locks && self.registers.latch => {
+                self.locked = false;
+                self.start(Change::None, LOCK_TIMES, now);
+            }
             op::POWER_DOWN => self.asleep = true,
             op::RESET_ENABLE => self.reset_enabled = true,
             op::RESET if std::mem::take(&mut self.reset_enabled) => {
                 self.registers.reset();
-                self.four_byte = self.model.reach == Reach::Four;
+                self.start_anew();
             }
             op::ENTER_FOUR_BYTE | op::LEAVE_FOUR_BYTE => {
                 if let Reach::Mode { write_enable } = self.model.reach
@@ -390,8 +372,39 @@ impl Chip {
         }
     }
 
+    /// What a reset and a power-up have in common: modes, address registers, locks and errors are as they come.
+    fn start_anew(&mut self) {
+        self.four_byte = self.model.reach == Reach::Four;
+        self.bank = 0;
+        self.extended = 0;
+        self.locked = self.model.block_locks.is_some();
+        self.next_word = None;
+        self.errors = 0;
+    }
+
+    fn is_four_byte(&self) -> bool {
+        self.four_byte || self.bank & 0x80 != 0
+    }
+
+    /// A status register as read. Errors of the status register's kind stand in bits 5 and 6 of the first one, and keep
+    /// it busy and enabled; on parts that take words bit 6 tells that more of them are expected.
+    fn status(&self, number: usize) -> Option<u8> {
+        let read = self.registers.read(number, self.busy.is_some(), self.is_four_byte())?;
+        if number != 1 {
+            return Some(read);
+        }
+        let failed = if self.holds_errors() {
+            let erase = if self.errors & ERASE_FAILED != 0 { 0x20 } else { 0 };
+            let program = if self.errors & PROGRAM_FAILED != 0 { 0x40 } else { 0 };
+            erase | program | 0x03
+        } else {
+            0
+        };
+        Some(read | failed | u8::from(self.next_word.is_some()) << 6)
+    }
+
     fn erase(&mut self, at: u32, size: u32, times: Times, now: u64) {
-        if self.may_change(at, size) {
+        if self.may_change(at, size, ERASE_FAILED) {
             let before = self.cells.erase(at, size);
             self.start(Change::Cells(before), times, now);
         }
@@ -399,17 +412,31 @@ impl Chip {
 
     fn program(&mut self, at: u32, now: u64) {
         let at = at & (self.model.size - 1) & !(self.model.page - 1);
-        if self.may_change(at, self.model.page) {
+        if self.may_change(at, self.model.page, PROGRAM_FAILED) {
             let before = self.cells.program(at, &self.page);
             self.start(Change::Cells(before), self.model.program, now);
         }
     }
 
-    /// Without the latch nothing happens; a protected range takes the latch and nothing else.
-    fn may_change(&mut self, at: u32, len: u32) -> bool {
+    /// Programs a word and expects the next one behind it; a refused one ends the row.
+    fn program_word(&mut self, at: u32, bytes: &[u8], now: u64) {
+        let at = at & (self.model.size - 1) & !1;
+        self.next_word = None;
+        if self.may_change(at, 2, PROGRAM_FAILED) {
+            let before = self.cells.program(at, bytes);
+            self.next_word = Some((at + 2) & (self.model.size - 1));
+            self.start(Change::Cells(before), self.model.program, now);
+        }
+    }
+
+    /// Without the latch nothing happens; a protected range takes the latch and leaves an error, where the chip tells them.
+    fn may_change(&mut self, at: u32, len: u32, failed: u8) -> bool {
         let enabled = self.registers.latch;
-        if enabled && self.registers.protects(at, len) {
+        if enabled && (self.locked || self.registers.protects(at, len)) {
             self.registers.latch = false;
+            if self.model.status_errors.is_some() {
+                self.errors = failed | WAS_PROTECTED;
+            }
             return false;
         }
         enabled
@@ -428,7 +455,8 @@ impl Chip {
     fn settle(&mut self, now: u64) {
         if self.busy.as_ref().and_then(|busy| busy.ends).is_some_and(|ends| ends <= now) {
             self.busy = None;
-            self.registers.latch = false;
+            // In a row of words the latch stays until 04h.
+            self.registers.latch = self.next_word.is_some();
         }
     }
 

@@ -4,6 +4,7 @@
 //! |---|---|---|---|
 //! | noise | line from the chip | each bit read flips with `rate` x `severity` | refused |
 //! | power-cut, unplug | supply, link | the link is gone | gone for [`VANISHED_US`], then there again |
+//! | supply-dip | chip's supply | the chip is without supply, the link stays | for an instant: modes and latches are lost |
 //! | worn-sector | cells | the sector of `at` keeps some bits after an erase, or after a program | from then on |
 //! | stuck-bit | cells | one bit reads the same whatever was written | from then on |
 //! | wrong-chip | clip | another chip answers | from then on |
@@ -71,6 +72,8 @@ pub enum FaultKind {
     PowerCut,
     /// The link is pulled out.
     Unplug,
+    /// The chip alone loses its supply, or is reset.
+    SupplyDip,
     /// A sector that keeps bits.
     WornSector {
         /// An address in it.
@@ -107,6 +110,7 @@ enum Kind {
     Noise,
     PowerCut,
     Unplug,
+    SupplyDip,
     WornSector,
     StuckBit,
     WrongChip,
@@ -117,10 +121,11 @@ enum Kind {
     Line,
 }
 
-const KINDS: [(&str, Kind); 21] = [
+const KINDS: [(&str, Kind); 22] = [
     ("noise", Kind::Noise),
     ("power-cut", Kind::PowerCut),
     ("unplug", Kind::Unplug),
+    ("supply-dip", Kind::SupplyDip),
     ("worn-sector", Kind::WornSector),
     ("stuck-bit", Kind::StuckBit),
     ("wrong-chip", Kind::WrongChip),
@@ -165,6 +170,7 @@ impl Fault {
             Kind::Noise => FaultKind::Noise { chance: rate * severity.unwrap_or(1.0) },
             Kind::PowerCut => FaultKind::PowerCut,
             Kind::Unplug => FaultKind::Unplug,
+            Kind::SupplyDip => FaultKind::SupplyDip,
             Kind::WornSector => FaultKind::WornSector { at, weak_bits: weak_bits(severity.unwrap_or(0.5)) },
             Kind::StuckBit => FaultKind::StuckBit { at, bit: bit.unwrap_or(0), level: pull },
             Kind::WrongChip => FaultKind::WrongChip { to: Box::new(other_chip(section, to, chip)?) },
@@ -193,6 +199,7 @@ impl Fault {
             FaultKind::Noise { .. } => "noise",
             FaultKind::PowerCut => "power-cut",
             FaultKind::Unplug => "unplug",
+            FaultKind::SupplyDip => "supply-dip",
             FaultKind::WornSector { .. } => "worn-sector",
             FaultKind::StuckBit { .. } => "stuck-bit",
             FaultKind::WrongChip { .. } => "wrong-chip",

@@ -47,4 +47,4 @@ pub use bench_file::{BenchFile, ChipSpec, ChipTimes, LinkSpec, MOST_BYTES, Speed
 pub use chip::ChipState;
 pub use error::BenchError;
 pub use faults::{Fault, FaultKind, VANISHED_US, When};
-pub use model::{LEAST_SIZE, Model, Reach};
+pub use model::{LEAST_SIZE, LongOpcodes, Model, ModelRegion, Reach, Setting};

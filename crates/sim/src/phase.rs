@@ -35,8 +35,22 @@ pub(crate) enum Phase {
     Erase {
         /// Any address in the block.
         at: u32,
-        /// Size of the block.
-        size: u32,
+        /// The opcode that erases with the mode's address width.
+        opcode: u8,
+    },
+    /// A word comes in, on parts without pages.
+    Word {
+        /// Its address.
+        at: u32,
+        /// What came of it.
+        bytes: Vec<u8>,
+    },
+    /// The value of an address register comes in, after this opcode.
+    Value {
+        /// 17h or C5h.
+        opcode: u8,
+        /// What came.
+        value: Option<u8>,
     },
     /// Register values come in.
     Status {
@@ -56,7 +70,9 @@ pub(crate) enum Then {
     UniqueId,
     Release,
     Program,
-    Erase { size: u32 },
+    Word,
+    Setting(u8),
+    Erase { opcode: u8 },
 }
 
 /// What goes out, and where it stands.
@@ -70,6 +86,14 @@ pub(crate) enum Output {
     Maker(bool),
     /// The device's code, again and again.
     Release,
+    /// The flag register, again and again.
+    Flags,
+    /// The bank register, again and again.
+    Bank,
+    /// The register of the upper address byte, again and again.
+    Extended,
+    /// The setting that this opcode reads at this address, again and again.
+    Setting(u8, u32),
     /// The chip's own tables from this address on.
     Tables(usize),
     /// The unique id from this byte on.
@@ -95,15 +119,32 @@ impl Phase {
                 }
                 Self::Status { first, bytes }
             }
+            Self::Word { at, mut bytes } if bytes.len() < 2 => {
+                bytes.push(byte);
+                Self::Word { at, bytes }
+            }
+            Self::Value { opcode, value: None } => Self::Value { opcode, value: Some(byte) },
             Self::Out(output) => Self::Out(match output {
                 Output::Id(index) => Output::Id(index.saturating_add(1)),
                 Output::Maker(swapped) => Output::Maker(!swapped),
                 Output::Tables(at) => Output::Tables(at.saturating_add(1)),
                 Output::UniqueId(index) => Output::UniqueId(index.wrapping_add(1)),
-                Output::Status(_) | Output::Release | Output::Array(_) => output,
+                Output::Status(_)
+                | Output::Flags
+                | Output::Bank
+                | Output::Extended
+                | Output::Setting(..)
+                | Output::Release
+                | Output::Array(_) => output,
             }),
             Self::Idle => Self::Idle,
-            Self::Bare(_) | Self::Erase { .. } | Self::Opcode | Self::Page { .. } | Self::Ignore => Self::Ignore,
+            Self::Bare(_)
+            | Self::Erase { .. }
+            | Self::Word { .. }
+            | Self::Value { .. }
+            | Self::Opcode
+            | Self::Page { .. }
+            | Self::Ignore => Self::Ignore,
         }
     }
 
@@ -117,7 +158,9 @@ impl Phase {
             Then::UniqueId => Self::Out(Output::UniqueId(0)),
             Then::Release => Self::Out(Output::Release),
             Then::Program => Self::Page { at, count: 0 },
-            Then::Erase { size } => Self::Erase { at, size },
+            Then::Word => Self::Word { at, bytes: Vec::new() },
+            Then::Setting(opcode) => Self::Out(Output::Setting(opcode, at)),
+            Then::Erase { opcode } => Self::Erase { at, opcode },
         }
     }
 

@@ -1,6 +1,6 @@
 //! Status registers: write enable latch, protection bits, what is volatile and what outlives the supply.
 //!
-//! Three registers on Winbond-like chips, one on the others. Modelled bits: busy and latch, the protection bits of the
+//! One to three registers, as the model says; chips whose protection is volatile come up with all of its bits set. Modelled bits: busy and latch, the protection bits of the
 //! catalogue's layout, SRWD (register 1 bit 7) with the WP# pin, and on Winbond-like chips lock-until-power-down
 //! (register 2 bit 0), one-time lock bits (register 2 bits 3 to 5) and complement (register 2 bit 6). Other bits are kept
 //! and do nothing. Which bits stand where is from memory of public datasheets; the protected lengths follow Linux
@@ -8,6 +8,8 @@
 //! shared its decoder with the driver could not contradict it.
 
 use nor::protection::{BottomBit, Layout};
+
+use crate::model::Model;
 
 /// How the chip comes up: which part its status register protects.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -43,6 +45,9 @@ pub(crate) struct Registers {
     layout: Option<Layout>,
     size: u32,
     winbond_like: bool,
+    count: usize,
+    volatile: bool,
+    comes_up_protected: bool,
     pin_low: bool,
     stored: [u8; 3],
     now: [u8; 3],
@@ -66,18 +71,34 @@ pub(crate) enum StatusWrite {
 }
 
 impl Registers {
-    /// Registers that hold `stored` from now on; `pin_low` is the WP# pin.
-    pub(crate) fn new(layout: Option<Layout>, size: u32, winbond_like: bool, pin_low: bool, stored: [u8; 3]) -> Self {
-        let mut registers =
-            Self { layout, size, winbond_like, pin_low, stored, now: stored, latch: false, volatile_next: false };
+    /// Registers of `model` that hold `stored` from now on; `pin_low` is the WP# pin.
+    pub(crate) fn new(model: &Model, pin_low: bool, stored: [u8; 3]) -> Self {
+        let mut registers = Self {
+            layout: model.layout,
+            size: model.size,
+            winbond_like: model.winbond_like,
+            count: model.status_registers,
+            volatile: model.volatile_status,
+            comes_up_protected: model.protection_is_volatile && model.layout.is_some(),
+            pin_low,
+            stored,
+            now: stored,
+            latch: false,
+            volatile_next: false,
+        };
         registers.power_up();
         registers
     }
 
     /// The supply came back. The lock until power-down ends here, stored or not.
     pub(crate) fn power_up(&mut self) {
-        self.stored[1] &= !LOCK_DOWN;
+        if self.winbond_like {
+            self.stored[1] &= !LOCK_DOWN;
+        }
         self.reset();
+        if self.comes_up_protected {
+            self.raise_protection();
+        }
     }
 
     /// Volatile values and latches fall back to what is stored.
@@ -91,8 +112,8 @@ impl Registers {
     pub(crate) fn read(&self, number: usize, busy: bool, four_byte: bool) -> Option<u8> {
         match number {
             1 => Some(self.now[0] & !3 | u8::from(self.latch) << 1 | u8::from(busy)),
-            2 if self.winbond_like => Some(self.now[1]),
-            3 if self.winbond_like => Some(self.now[2] | u8::from(four_byte)),
+            2 if self.count >= 2 => Some(self.now[1]),
+            3 if self.count >= 3 => Some(self.now[2] | u8::from(four_byte)),
             _ => None,
         }
     }
@@ -125,16 +146,16 @@ impl Registers {
 
     /// Writes `bytes` from register `first` (1 to 3) on.
     pub(crate) fn write(&mut self, first: usize, bytes: &[u8]) -> StatusWrite {
-        let volatile = std::mem::take(&mut self.volatile_next) && self.winbond_like;
-        let registers = if self.winbond_like { 3 } else { 1 };
+        let volatile = std::mem::take(&mut self.volatile_next) && self.volatile;
         let pin_holds = self.pin_low && self.now[0] & SRWD != 0 && self.now[1] & QUAD == 0;
-        if bytes.is_empty() || pin_holds || self.now[1] & LOCK_DOWN != 0 || !(volatile || self.latch) {
+        let locked = self.winbond_like && self.now[1] & LOCK_DOWN != 0;
+        if bytes.is_empty() || pin_holds || locked || !(volatile || self.latch) {
             self.latch = false;
             return StatusWrite::Refused;
         }
         let before = self.stored;
         let mut written = self.now;
-        for (index, value) in (first - 1..registers).zip(bytes) {
+        for (index, value) in (first - 1..self.count).zip(bytes) {
             let kept = if index == 1 { self.now[1] & ONE_TIME } else { 0 };
             written[index] = written[index] & !WRITABLE[index] | value & WRITABLE[index] | kept;
         }
@@ -160,14 +181,23 @@ pub(crate) fn status_for(protected: Protected, layout: Option<Layout>, size: u32
         Protected::Lower(halvings) => (0, size >> halvings),
     };
     let layout = layout?;
-    let levels = (0..1_u8 << layout.bits).map(|level| level << 2);
+    let levels = (0..=0xFF_u8).filter(|status| status & !bp_mask(Some(layout)) == 0);
     levels
         .flat_map(|bits| [bits, bits | bottom_mask(layout)])
         .find(|status| protected_range(Some(layout), *status, size) == Some(wanted))
 }
 
 fn bp_mask(layout: Option<Layout>) -> u8 {
-    layout.map_or(COMMON_BITS, |layout| ((1_u8 << layout.bits) - 1) << 2)
+    layout.map_or(COMMON_BITS, |layout| COMMON_BITS | fourth_mask(layout))
+}
+
+/// The fourth bit is bit 5, or bit 6 where bit 5 is the bottom bit (swp.c: `SPI_NOR_BP3_SR_BIT6`).
+fn fourth_mask(layout: Layout) -> u8 {
+    match (layout.bits, layout.bottom) {
+        (..=3, _) => 0,
+        (_, Some(BottomBit::Bit5)) => 0x40,
+        _ => 0x20,
+    }
 }
 
 fn bottom_mask(layout: Layout) -> u8 {
@@ -180,7 +210,8 @@ fn bottom_mask(layout: Layout) -> u8 {
 
 /// First byte and length of what register 1 protects. Without a known layout any of BP0 to BP2 protects everything.
 fn protected_range(layout: Option<Layout>, status: u8, size: u32) -> Option<(u32, u32)> {
-    let level = u32::from((status & bp_mask(layout)) >> 2);
+    let fourth = layout.is_some_and(|layout| status & fourth_mask(layout) != 0);
+    let level = u32::from((status & COMMON_BITS) >> 2) | u32::from(fourth) << 3;
     let Some(layout) = layout.filter(|_| level != 0) else { return (level != 0).then_some((0, size)) };
     let values = (1_u32 << layout.bits) - 2;
     let halvings = (size >> 16).max(1).ilog2();
@@ -197,8 +228,39 @@ mod tests {
 
     const LAYOUT: Option<Layout> = Some(Layout { bits: 3, bottom: Some(BottomBit::Bit5) });
 
+    fn model(winbond_like: bool) -> Model {
+        let id = if winbond_like { [0xEF, 0x40, 0x17] } else { [0xC2, 0x20, 0x17] };
+        Model { layout: LAYOUT, ..Model::new(&id, 8 << 20, None, Vec::new()) }
+    }
+
     fn registers(winbond_like: bool, pin_low: bool, stored: [u8; 3]) -> Registers {
-        Registers::new(LAYOUT, 8 << 20, winbond_like, pin_low, stored)
+        Registers::new(&model(winbond_like), pin_low, stored)
+    }
+
+    /// Worked by hand for 16 MiB: level 8, the fourth bit alone, is 64 KiB << 7, half of the chip.
+    #[test]
+    fn the_fourth_bit_counts_where_it_stands() {
+        let size = 16 << 20;
+        for (bottom, status) in [(None, 0x20), (Some(BottomBit::Bit5), 0x40), (Some(BottomBit::Bit6), 0x20)] {
+            let layout = Some(Layout { bits: 4, bottom });
+            assert_eq!(protected_range(layout, status, size), Some((size / 2, size / 2)), "{bottom:?}");
+            assert_eq!(status_for(Protected::Upper(1), layout, size), Some(status), "{bottom:?}");
+        }
+        let at_6 = Some(Layout { bits: 4, bottom: Some(BottomBit::Bit5) });
+        assert_eq!(status_for(Protected::All, at_6, size), Some(0x5C));
+        assert_eq!(status_for(Protected::Lower(1), at_6, size), Some(0x60));
+    }
+
+    #[test]
+    fn s9_volatile_protection_comes_up_all_set_at_every_power_up() {
+        let model = Model { protection_is_volatile: true, volatile_status: true, ..model(false) };
+        let mut chip = Registers::new(&model, false, [0; 3]);
+        assert_eq!(chip.read(1, false, false), Some(0x1C));
+        chip.volatile_next = true;
+        assert_eq!(chip.write(1, &[0]), StatusWrite::Volatile);
+        assert!(!chip.protects(0, 8 << 20));
+        chip.power_up();
+        assert!(chip.protects(0, 1));
     }
 
     #[test]

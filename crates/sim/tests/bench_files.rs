@@ -153,7 +153,7 @@ hint: give `marking`, or `id` and `size`
 dir/bench.toml, line 1, [chip] content: the chip has no content
 hint: give a file name; a missing file is created blank
 dir/bench.toml, line 2, [chip] marking: no chip is called `W25Q182`
-hint: near it: W25Q128, W25Q32, W25Q80, W25Q128FV, W25Q128FW; or give `id` and `size`
+hint: near it: W25Q128, W25Q32, W25Q80, N25Q032, P25Q128H; or give `id` and `size`
 dir/bench.toml, line 2, [chip] id: `ef4g` is no chip id
 hint: give three to eight bytes as hexadecimal digits, such as \"ef4018\"
 dir/bench.toml, line 3, [chip] size: 5000 is no chip size

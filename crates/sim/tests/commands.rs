@@ -19,7 +19,9 @@ fn every_catalogue_entry_comes_up_and_says_who_it_is() {
         assert_eq!(bench.file().chip.model, Model::of_entry(entry), "{:?}", entry.markings);
         assert_eq!(bench.supply(), entry.supply);
         assert!(entry.supply.bears(bench.drives()), "{:?}", entry.markings);
-        assert_eq!(send(&mut bench, &[0x9F], 4), [&entry.id[..], &[0]].concat());
+        let more = entry.id_more.first().map_or(&[][..], |more| more);
+        let answer = send(&mut bench, &[0x9F], 7);
+        assert!(answer.starts_with(&[&entry.id[..], more, &[0]].concat()), "{:?}: {answer:02x?}", entry.markings);
         let tables = entry.tables.clone().unwrap_or_else(|| vec![0xFF; 8]);
         let answer = send(&mut bench, &[0x5A, 0, 0, 0, 0], u32::try_from(tables.len() + 1).expect("short"));
         assert_eq!(answer, [&tables[..], &[0xFF]].concat(), "the tables, and nothing behind them");
@@ -215,12 +217,22 @@ fn four_byte_mode_reaches_past_sixteen_mebibytes() {
     change(&mut bench, &[0x02, 1, 0x23, 0x45, 0x67, 0x5A]);
     send(&mut bench, &[0xE9], 0);
     assert_eq!(send(&mut bench, &[0x15], 1), [0x00]);
-    change(&mut bench, &[0x21, 1, 0xFF, 0xFF, 0xFF]);
-    change(&mut bench, &[0xDC, 1, 0, 0, 0]);
-    change(&mut bench, &[0x12, 1, 0, 0, 1, 0xA5]);
+    for absent in [&[0x21, 1, 0xFF, 0xFF, 0xFF][..], &[0xDC, 1, 0, 0, 0], &[0x12, 1, 0, 0, 1, 0xA5]] {
+        change(&mut bench, absent);
+    }
     let mut wanted = content;
     wanted[0x0123_4000..0x0123_5000].fill(0xFF);
     wanted[0x0123_4567] = 0x5A;
+    assert!(bench.chip_content() == wanted, "this part reads by long opcodes and changes nothing by them");
+}
+
+#[test]
+fn opcodes_with_four_address_bytes_change_what_lies_past_sixteen_mebibytes() {
+    let mut bench = patterned("marking = \"GD25LB256\"", "");
+    let mut wanted = bench.chip_content();
+    change(&mut bench, &[0x21, 1, 0xFF, 0xFF, 0xFF]);
+    change(&mut bench, &[0xDC, 1, 0, 0, 0]);
+    change(&mut bench, &[0x12, 1, 0, 0, 1, 0xA5]);
     wanted[0x01FF_F000..].fill(0xFF);
     wanted[0x0100_0000..0x0101_0000].fill(0xFF);
     wanted[0x0100_0001] = 0xA5;

@@ -155,7 +155,7 @@ fn s6_another_chip_answers_while_it_is_under_the_clip() {
     under_way.wait_us(100_000);
     assert!(!nor::is_blank(&under_way.chip_content()[..4096]), "the clip was taken off in the middle of an erase");
     let mut unnamed = blank(SMALL, &fault("kind = \"wrong-chip\""));
-    assert_eq!(send(&mut unnamed, &[0x9F], 3), [0xEF, 0x50, 0x14], "without `to`: the same maker, the same size");
+    assert_eq!(send(&mut unnamed, &[0x9F], 3), [0xEF, 0x30, 0x14], "without `to`: the same maker, the same size");
 }
 
 #[test]
@@ -194,6 +194,22 @@ fn a_stall_of_one_moment_loses_one_answer_and_not_the_work() {
     assert!(matches!(lost, Err(LinkError::Silent { .. })), "{lost:?}");
     until_ready(&mut bench);
     assert_eq!(read(&mut bench, 0, 1), [0x5A], "the page was on the wire when the answer was lost");
+}
+
+#[test]
+fn a_supply_dip_takes_modes_and_latches_and_leaves_the_link() {
+    let mut bench = blank("marking = \"W25Q256\"", &fault("kind = \"supply-dip\"\nat_us = 1000"));
+    send(&mut bench, &[0xB7], 0);
+    send(&mut bench, &[0x06], 0);
+    assert!(bench.chip_state().four_byte && bench.chip_state().write_enabled);
+    bench.wait_us(1000);
+    assert_eq!(send(&mut bench, &[0x9F], 3), [0xEF, 0x40, 0x19]);
+    assert!(!bench.chip_state().four_byte && !bench.chip_state().write_enabled);
+    let mut away = blank(SMALL, &fault("kind = \"supply-dip\"\nfrom_us = 1000\nuntil_us = 2000"));
+    away.wait_us(1000);
+    assert_eq!(send(&mut away, &[0x9F], 3), [0xFF; 3]);
+    away.wait_us(1000);
+    assert_eq!(send(&mut away, &[0x9F], 3), [0xEF, 0x40, 0x14]);
 }
 
 #[test]
@@ -266,7 +282,7 @@ fn s5_a_chip_goes_deaf_on_another_makers_opcode() {
         send(&mut bench, command, 1);
         assert!(!bench.chip_state().deaf, "{command:02x?}");
     }
-    change(&mut bench, &[0x20, 0, 0, 0]);
+    change(&mut bench, &[0xD8, 0, 0, 0]);
     change(&mut bench, &program(0, &[0x12]));
     assert_eq!(read(&mut bench, 0, 1), [0x12]);
     send(&mut bench, &[0x35], 1);

@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test file uses its part of it")]
 
 pub mod paper;
+pub mod tables;
 
 use std::ops::Range;
 
