@@ -222,17 +222,13 @@ impl Session<'_> {
         self.check_writable()?;
         let (wanted, range) = self.wanted(target, &present.content)?;
         let (plan, costs) = self.plan(&present.content, &wanted, range.clone())?;
-        driver::check_protection(&self.identity, &plan).map_err(|error| JobError::Driver {
-            doing: "before the first erase",
-            writing: false,
-            error,
-        })?;
         let report = PlanReport::of(&plan, &costs, &self.identity.chip);
         let wanted_id = self.keep_wanted(target, &wanted)?;
         if !plan.is_empty() {
             self.ask_fused()?;
             self.say(plan_text(&report, &plan));
             self.write_down("planned", plan_json(&report, &plan, present.capture, wanted_id))?;
+            self.lift_protection(&plan)?;
         }
         let begun = self.link_us();
         let mut rounds = 0;
@@ -280,6 +276,7 @@ impl Session<'_> {
                 "fill": self.fills_with(),
             }),
         )?;
+        self.settle_protection()?;
         self.present = Some((wanted_id, wanted));
         #[expect(clippy::cast_precision_loss, reason = "times far below 2^53 us")]
         let took_ms = took_us as f64 / 1000.0;

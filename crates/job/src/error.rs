@@ -149,6 +149,9 @@ pub enum JobError {
     /// The chip is not one that the profile has seen.
     #[error("the profile knows {expected} at this place, and {found} answers")]
     OtherPart { expected: String, found: String },
+    /// Protection that cannot be brought back.
+    #[error("the chip's protection was {as_found:02x?} and cannot be brought back: {why}")]
+    Protection { as_found: Vec<u8>, why: String },
     /// A story of the demo that did not end as told.
     #[error("the scene did not end as its story says: {why}")]
     Scene { why: String },
@@ -206,6 +209,7 @@ impl JobError {
             | Self::Differs { .. }
             | Self::Compose(_)
             | Self::OtherContent { .. }
+            | Self::Protection { .. }
             | Self::OtherPart { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
         }
@@ -293,12 +297,15 @@ impl JobError {
 }
 
 fn driver_hint(error: &DriverError, writing: bool) -> &'static str {
+    if let Some(hint) = crate::protection::hint(error) {
+        return hint;
+    }
     match error {
         DriverError::NoChip { .. } => {
             "check that the clip sits with pin 1 at the dot, that the chip has its supply and that nothing else drives it"
         }
         DriverError::Unsteady { .. } => "a contact is bad: reseat the clip, shorten the leads, then try again",
-        DriverError::Protected { .. } => "nothing was erased; this version does not lift a chip's own protection",
+        DriverError::Protected { .. } => "nothing was erased; this chip's protection cannot be lifted from here",
         DriverError::NotEnabled { .. } => "WP# may be low: it has to be pulled up to the chip's supply",
         DriverError::Unreachable { .. } => "nothing is known of how to address this chip past 16 MiB; it is left alone",
         DriverError::Busy { .. } => "take the supply off the chip and give it again, then run the same command",

@@ -15,6 +15,7 @@ pub mod jobs;
 mod present;
 pub mod procedure;
 pub mod profile;
+mod protection;
 mod reach;
 pub mod ready;
 mod record;

@@ -12,6 +12,8 @@
 //! | `refused` | passes make no capture | reasons, evidence |
 //! | `captured` | a capture is in the vault | content, evidence |
 //! | `not-captured` | `--no-capture` | reason |
+//! | `protection` | before the first status write | as_found: status registers |
+//! | `protection-settled` | protection is back, or off as the profile wants | status, off |
 //! | `planned` | before the first erase | from, wanted, range, erases, programs, cost |
 //! | `applied` | verified | content, range, counts |
 //! | `verified` | compared without writing | content, counts |
@@ -56,6 +58,8 @@ pub struct Known {
     pub applied: Option<Digest>,
     /// What was begun and not ended.
     pub pending: Option<Pending>,
+    /// Status registers as found, while protection is lifted (S9).
+    pub protection_as_found: Option<Vec<u8>>,
 }
 
 impl Known {
@@ -98,6 +102,12 @@ impl Known {
                 self.applied = digest(&body["content"]);
                 self.pending = None;
             }
+            "protection" => {
+                let bytes = body["as_found"].as_array().into_iter().flatten();
+                let bytes = bytes.filter_map(|byte| u8::try_from(byte.as_u64()?).ok());
+                self.protection_as_found.get_or_insert_with(|| bytes.collect());
+            }
+            "protection-settled" => self.protection_as_found = None,
             _ => {}
         }
     }

@@ -12,7 +12,7 @@ use vault::{Digest, Journal};
 use crate::error::JobError;
 use crate::jobs::Work;
 use crate::procedure::{Reason, State};
-use crate::profile::{Content, Step, StepKind};
+use crate::profile::{Content, ProtectionAfter, Step, StepKind};
 use crate::session::now;
 
 /// What a chip command works on in a profile job.
@@ -28,6 +28,8 @@ pub(crate) struct Station {
     pub size: u32,
     /// Markings seen on it.
     pub markings: Vec<String>,
+    /// How its protection is left.
+    pub protection_after: ProtectionAfter,
     /// What the step is to write.
     pub wanted: Wanted,
 }
@@ -80,6 +82,7 @@ impl Station {
             bears: spec.supply_v,
             size: spec.size,
             markings: spec.markings.clone(),
+            protection_after: spec.protection_after,
             wanted,
             chip,
         })
