@@ -96,10 +96,46 @@ fn used(bench: &Bench) -> usize {
 }
 
 #[test]
-fn s9_a_protected_chip_is_not_written() {
+fn s9_protection_that_cannot_be_decoded_is_left_alone() {
     let bench = Bench::with_chip();
     bench.chip("protected = \"all\"\n");
     bench.run("chip apply new.bin --link chip.toml").expect(1);
     assert_eq!(bench.read("chip.bin"), noise(1, MIB));
-    assert_eq!(bench.happened(), ["captured", "ended"]);
+    assert!(!bench.happened().contains(&"protection".to_owned()), "no status write was begun: {:?}", bench.happened());
+}
+
+/// A part whose protection layout is known, with its upper half protected, and an image for it.
+fn protected(faults: &str) -> Bench {
+    let bench = Bench::new();
+    let text = "[chip]\nmarking = \"W25Q32JV\"\ncontent = \"large.bin\"\nprotected = \"upper-half\"\n";
+    bench.toml("large.toml", &format!("{text}{faults}"));
+    bench.write("large.bin", &noise(1, 4 * MIB));
+    bench.write("wanted.bin", &noise(2, 4 * MIB));
+    bench
+}
+
+#[test]
+fn s9_protection_is_lifted_for_a_write_and_is_then_as_it_was_found() {
+    let bench = protected("");
+    bench.run("chip apply wanted.bin --link large.toml").expect(0);
+    assert_eq!(bench.read("large.bin"), noise(2, 4 * MIB));
+    let happened = bench.happened();
+    let place =
+        |kind: &str| happened.iter().position(|is| is == kind).unwrap_or_else(|| panic!("{kind}: {happened:?}"));
+    assert!(place("captured") < place("protection") && place("protection") < place("applied"));
+    assert!(place("applied") < place("protection-settled"));
+    let identified = bench.json("chip identify --link large.toml");
+    assert_eq!(identified["protection"]["ranges"], serde_json::json!([[0x20_0000, 0x3F_FFFF]]));
+}
+
+#[test]
+fn s9_a_run_that_goes_on_after_a_cut_knows_what_was_found() {
+    for at_us in [16_000_000, 24_000_000, 34_000_000] {
+        let bench = protected(&format!("[[fault]]\nkind = \"unplug\"\nat_us = {at_us}\n"));
+        bench.run("chip apply wanted.bin --link large.toml").expect(4);
+        bench.run("chip apply wanted.bin --link large.toml").expect(0);
+        assert_eq!(bench.read("large.bin"), noise(2, 4 * MIB), "cut at {at_us}");
+        let identified = bench.json("chip identify --link large.toml");
+        assert_eq!(identified["protection"]["ranges"], serde_json::json!([[0x20_0000, 0x3F_FFFF]]), "cut at {at_us}");
+    }
 }
