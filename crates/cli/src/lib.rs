@@ -67,7 +67,11 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
     match command {
         Command::Demo(args) => demo(&args, global, output, face),
         Command::Ready => {
-            output.ready(&::job::ready::ready(&bench_dir(global)?));
+            let points = ::job::ready::ready(&bench_dir(global)?);
+            output.ready(&points);
+            if points.iter().any(|point| point.standing == ::job::ready::Standing::Stop) {
+                output.says_no();
+            }
             Ok(())
         }
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),

@@ -45,11 +45,7 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
             let manifests = vault.show(&vault.find(&content)?)?;
             let values: Vec<Value> = manifests.iter().map(|manifest| shown(manifest, output.redact)).collect();
             output.result(&json!({ "manifests": values }), || {
-                values
-                    .iter()
-                    .map(|value| serde_json::to_string_pretty(value).expect("JSON"))
-                    .collect::<Vec<_>>()
-                    .join("\n")
+                values.iter().map(|value| page(&shown_text(value))).collect::<Vec<_>>().join("\n")
             });
         }
         VaultCommand::Export { content, file, replace } => {
@@ -155,4 +151,29 @@ fn shown(manifest: &Manifest, redact: bool) -> Value {
         chip.remove("unique_id");
     }
     value
+}
+
+/// A manifest for people: what it is, then what was kept beside it.
+fn shown_text(manifest: &Value) -> String {
+    let text = |pointer: &str| manifest.pointer(pointer).and_then(Value::as_str).map(str::to_owned);
+    let bytes = manifest["size"].as_u64().unwrap_or_default();
+    let name = text("/name").unwrap_or_default();
+    let mut lines = vec![format!("{name}: {}, {}", text("/kind").unwrap_or_default(), size(bytes))];
+    for (label, pointer) in [("BLAKE3", "/blake3"), ("SHA-256", "/sha256"), ("taken", "/taken_at"), ("job", "/job")] {
+        lines.extend(text(pointer).map(|value| format!("  {label:<9} {value}")));
+    }
+    if let Some(id) = text("/facts/chip/id") {
+        let unique = text("/facts/chip/unique_id").map(|unique| format!(", unique id {unique}")).unwrap_or_default();
+        lines.push(format!("  chip      id {id}{unique}"));
+    }
+    if let Some(evidence) = manifest.pointer("/facts/evidence") {
+        let accepted = if evidence["accepted"] == json!(true) { "accepted" } else { "refused" };
+        let passes = evidence["passes"].as_array().map_or(0, Vec::len);
+        lines.push(format!("  evidence  {accepted}, {passes} passes"));
+        let reasons = evidence["reasons"].as_array().into_iter().flatten().filter_map(Value::as_str);
+        lines.extend(reasons.map(|reason| format!("            {reason}")));
+    }
+    let steps = manifest.pointer("/facts/steps").and_then(Value::as_array).into_iter().flatten();
+    lines.extend(steps.filter_map(Value::as_str).map(|step| format!("  composed  {step}")));
+    lines.join("\n")
 }

@@ -65,4 +65,9 @@ fn a_sheet_goes_to_standard_output_or_into_a_file() {
     let output = firmhand(&["profile", "sheet", profile, "--out", out.to_str().expect("a path")]);
     assert!(output.status.success());
     assert_eq!(std::fs::read(&out).expect("written"), printed.stdout);
+    let output = firmhand(&["profile", "sheet", profile, "--out", out.to_str().expect("a path"), "--json"]);
+    let value: Value = serde_json::from_slice(&output.stdout).expect("one JSON object");
+    let schema = std::fs::read_to_string(top("docs/schemas/profile-sheet.json")).expect("there");
+    let schema: Value = serde_json::from_str(&schema).expect("JSON");
+    assert!(jsonschema::validator_for(&schema).expect("a schema").is_valid(&value), "{value}");
 }

@@ -20,6 +20,7 @@ use crate::front::{Question, QuestionKind};
 use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
 use crate::session::{Session, WRITING, now, run_op};
 use crate::station::Wanted;
+use crate::text::counted;
 
 /// How often what differs after writing is written again.
 const REPAIRS: u32 = 2;
@@ -251,10 +252,10 @@ impl Session<'_> {
                 });
             }
             rounds += 1;
+            let (bytes, sectors) =
+                (counted(found.differing_bytes, "byte"), counted(found.wrong.len() as u64, "sector"));
             self.say(format!(
-                "{} bytes in {} sectors of 4 KiB differ after writing, first at {:#010x}: writing these again",
-                found.differing_bytes,
-                found.wrong.len(),
+                "{bytes} in {sectors} of 4 KiB read wrong after writing, first at {:#010x}: writing again",
                 first.at
             ));
             let mut now = wanted.clone();

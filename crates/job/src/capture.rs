@@ -14,6 +14,7 @@ use vault::{Digest, Kind, PutRequest};
 
 use crate::error::JobError;
 use crate::session::{Session, now, run_op};
+use crate::text::counted;
 
 /// What a capture command ends with.
 #[derive(Debug, Clone, Serialize)]
@@ -100,10 +101,9 @@ impl Session<'_> {
             if again {
                 let report = evidence_report(&this, tries);
                 self.write_down("refused", json!({ "evidence": report }))?;
-                self.say(format!(
-                    "the passes differ: {} bits in {} sectors of 4 KiB",
-                    report.differing_bits, report.differing_sectors
-                ));
+                let (bits, sectors) =
+                    (counted(report.differing_bits, "bit"), counted(report.differing_sectors.into(), "sector"));
+                self.say(format!("the passes differ: {bits} in {sectors} of 4 KiB"));
                 if tries == 1 {
                     self.say("reading again, slower and three times");
                 }

@@ -17,6 +17,12 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
+/// A count with its noun: `1 byte`, `3 sectors`.
+#[must_use]
+pub fn counted(count: u64, noun: &str) -> String {
+    format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
+}
+
 /// A byte count in the unit that fits, rounded to a hundredth.
 #[must_use]
 pub fn about(bytes: u64) -> String {

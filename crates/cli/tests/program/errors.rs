@@ -121,7 +121,7 @@ fn wrong_bench_folders() {
         ("vault list --bench photos", 2),
         ("chip capture --link chip.toml --bench photos", 2),
         ("vault list --bench newer", 2),
-        ("ready --bench newer", 0),
+        ("ready --bench newer", 1),
         ("vault list --bench broken", 5),
         ("vault list --bench new.bin", 3),
         ("demo --bench photos", 2),

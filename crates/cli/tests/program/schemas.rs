@@ -132,6 +132,39 @@ fn what_demos_write_keeps_to_the_schema() {
     }
 }
 
+/// A whole job through the program: played by the demo, then looked at with the job commands.
+#[test]
+fn what_a_whole_job_leaves_keeps_to_the_schemas() {
+    let bench = Bench::new();
+    let ended = checked(&bench, "demo --scene whole-machine", "demo");
+    assert_eq!(ended["scene"], "whole-machine");
+    let all = checked(&bench, "job status", "job-status");
+    let job = all["jobs"][0]["job"].as_str().expect("the job of the demo").to_owned();
+    checked(&bench, &format!("job status {job}"), "job-status");
+    assert_eq!(checked(&bench, &format!("job next {job}"), "job-next")["closed"], true);
+    let record = checked(&bench, &format!("job record {job}"), "job-record");
+    assert_eq!(record["chips"].as_array().expect("chips").len(), 2);
+    checked(&bench, &format!("job record {job} --redact"), "job-record");
+}
+
+#[test]
+fn what_composing_writes_keeps_to_the_schema() {
+    let bench = Bench::with_chip();
+    let capture = bench.run("chip capture --link chip.toml --json").expect(0).object();
+    let id = capture["content"].as_str().expect("an id");
+    bench.write(
+        "recipe.toml",
+        format!("[base]\ncapture = \"{id}\"\n[[fill]]\nat = 0\nlen = 4096\nbyte = 0xFF\n").as_bytes(),
+    );
+    let composed = checked(&bench, "image compose recipe.toml --out new-image.bin", "image-compose");
+    assert_eq!(composed["size"], MIB);
+    let mut wanted = noise(1, MIB);
+    wanted[..4096].fill(0xFF);
+    assert_eq!(bench.read("new-image.bin"), wanted);
+    bench.write("recipe.toml", b"[base]\ncapture = \"nothing\"\n");
+    fails(&bench, "image compose recipe.toml", 2);
+}
+
 #[test]
 fn failures_keep_to_the_schema_of_errors() {
     let bench = Bench::with_chip();
