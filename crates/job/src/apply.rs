@@ -16,6 +16,7 @@ use vault::{Digest, Kind, PutRequest};
 
 use crate::capture::Look;
 use crate::error::JobError;
+use crate::files;
 use crate::front::{Question, QuestionKind};
 use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
 use crate::session::{Session, WRITING, now, run_op};
@@ -53,17 +54,9 @@ impl Target {
     /// # Errors
     /// [`JobError::ImageFile`] for what is no file, is empty, larger than any chip, or unreadable.
     pub fn from_file(path: &Path, place: Place) -> Result<Self, JobError> {
-        let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
-        let meta = std::fs::metadata(path).map_err(|error| no(error.to_string()))?;
-        if meta.is_dir() {
-            return Err(no("it is a folder".into()));
-        }
-        if meta.len() > u64::from(nor::MAX_SIZE) {
-            return Err(no(format!("{} bytes are more than any chip has", meta.len())));
-        }
-        let bytes = std::fs::read(path).map_err(|error| no(error.to_string()))?;
+        let bytes = files::read(path, u64::from(nor::MAX_SIZE))?;
         if bytes.is_empty() {
-            return Err(no("it is empty".into()));
+            return Err(JobError::ImageFile { path: path.to_path_buf(), why: "it is empty".into() });
         }
         let name =
             path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());

@@ -15,9 +15,13 @@ use serde_json::{Value, json};
 use vault::{Digest, Filter, Journal, Kind, PutRequest, Vault};
 
 use crate::error::JobError;
+use crate::files;
 use crate::jobs::Work;
 use crate::profile::{Step, StepKind};
 use crate::session::{now, open_bench};
+
+/// Longest text of a recipe.
+const MOST_OF_A_RECIPE: u64 = 256 * 1024;
 
 /// What a person says with the options of `image compose`.
 #[derive(Debug, Clone, Default)]
@@ -67,9 +71,8 @@ struct Place {
 /// # Errors
 /// [`JobError::Recipe`], [`JobError::Compose`], [`JobError::ImageFile`], [`JobError::WrongJob`], [`JobError::Vault`].
 pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, JobError> {
-    let file =
-        |path: &Path, why: std::io::Error| JobError::ImageFile { path: path.to_path_buf(), why: why.to_string() };
-    let text = std::fs::read_to_string(&request.recipe).map_err(|error| file(&request.recipe, error))?;
+    let text = String::from_utf8(files::read(&request.recipe, MOST_OF_A_RECIPE)?)
+        .map_err(|_| JobError::ImageFile { path: request.recipe.clone(), why: "a recipe is UTF-8 text".into() })?;
     let name = request.recipe.display().to_string();
     let recipe = Recipe::parse(&text, &name).map_err(|error| JobError::Recipe(Box::new(error)))?;
     let vault = open_bench(bench)?;
@@ -221,10 +224,10 @@ fn fetch(
         SourceRef::Capture { asked, .. } => Ok(Some(vault.read_vec(&vault.find(asked)?)?)),
         SourceRef::File { path, pin } => {
             let beside = request.recipe.parent().unwrap_or_else(|| Path::new("")).join(path);
-            match std::fs::read(&beside) {
-                Ok(bytes) => Ok(Some(bytes)),
-                Err(_) => pinned(vault, pin, &request.with),
+            if beside.exists() {
+                return files::read(&beside, u64::from(nor::MAX_SIZE)).map(Some);
             }
+            pinned(vault, pin, &request.with)
         }
     }
 }
@@ -232,8 +235,7 @@ fn fetch(
 /// The bytes of this hash, out of the files that were named or out of the vault.
 fn pinned(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<Vec<u8>>, JobError> {
     for path in with {
-        let bytes =
-            std::fs::read(path).map_err(|error| JobError::ImageFile { path: path.clone(), why: error.to_string() })?;
+        let bytes = files::read(path, u64::from(nor::MAX_SIZE))?;
         if pin.of_same_kind(&bytes) == *pin {
             return Ok(Some(bytes));
         }

@@ -9,6 +9,7 @@ pub mod capture;
 pub mod compose;
 pub mod demo;
 pub mod error;
+mod files;
 pub mod front;
 pub mod identify;
 pub mod jobs;

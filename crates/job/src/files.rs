@@ -1,0 +1,50 @@
+//! Reading files that a person names: regular ones alone, and never more than fits (safety rule S10).
+
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+
+use crate::error::JobError;
+
+/// Reads a regular file of at most `most` bytes.
+///
+/// # Errors
+/// [`JobError::ImageFile`] for a folder, a device or a pipe, which may never end; for a file that is larger; for one that
+/// cannot be read.
+pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
+    let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
+    let meta = std::fs::metadata(path).map_err(|error| no(error.to_string()))?;
+    if meta.is_dir() {
+        return Err(no("it is a folder".into()));
+    }
+    if !meta.is_file() {
+        return Err(no("it is no file but a device or a pipe".into()));
+    }
+    let too_long = || no(format!("it has more than {most} bytes, the most that is taken here"));
+    if meta.len() > most {
+        return Err(too_long());
+    }
+    let mut bytes = Vec::new();
+    let file = File::open(path).map_err(|error| no(error.to_string()))?;
+    // One byte more than allowed tells a file that grows while it is read.
+    file.take(most + 1).read_to_end(&mut bytes).map_err(|error| no(error.to_string()))?;
+    if bytes.len() as u64 > most {
+        return Err(too_long());
+    }
+    Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn s10_what_may_never_end_is_not_read() {
+        for path in ["/dev/zero", "/", "/dev/null"] {
+            assert!(matches!(read(Path::new(path), 10), Err(JobError::ImageFile { .. })), "{path}");
+        }
+        let own = concat!(env!("CARGO_MANIFEST_DIR"), "/Cargo.toml");
+        assert!(read(Path::new(own), 10).is_err(), "a file that is too long");
+        assert!(read(Path::new(own), 1 << 20).is_ok());
+    }
+}
