@@ -5,7 +5,7 @@
 //! same twice: an answer that changes is a contact, not a chip.
 
 use nor::chip::{Addressing, Chip};
-use nor::command::{READ_ID, READ_STATUS, RELEASE, STATUS_BUSY, STATUS_WRITE_ENABLED, Transfer};
+use nor::command::{READ_ID, READ_STATUS, RELEASE, STATUS_BUSY, Transfer};
 use nor::link::Limits;
 use nor::protection::Protection;
 use nor::sfdp::{self, SfdpError, Tables};
@@ -205,12 +205,4 @@ async fn steady_tables(bus: &Bus, len: u32) -> Result<Vec<u8>, DriverError> {
     }
     let [first, second] = twice;
     if first == second { Ok(first) } else { Err(DriverError::Unsteady { what: "tables", first, second }) }
-}
-
-impl Identity {
-    /// Status register 1 without the bits that move by themselves.
-    #[must_use]
-    pub fn steady_status(&self) -> u8 {
-        self.status[0] & !(STATUS_BUSY | STATUS_WRITE_ENABLED)
-    }
 }

@@ -235,6 +235,8 @@ impl Session<'_> {
             let found = self.read_again(&wanted, range.clone())?;
             let Some(first) = found.first else { break found };
             if rounds == REPAIRS {
+                // The chip is left as it was found, whatever it holds now.
+                self.settle_protection()?;
                 return Err(JobError::Mismatch {
                     differing: found.differing_bytes,
                     len: found.len,
