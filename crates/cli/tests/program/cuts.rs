@@ -139,3 +139,12 @@ fn s9_a_run_that_goes_on_after_a_cut_knows_what_was_found() {
         assert_eq!(identified["protection"]["ranges"], serde_json::json!([[0x20_0000, 0x3F_FFFF]]), "cut at {at_us}");
     }
 }
+
+#[test]
+fn s9_a_write_that_fails_for_good_leaves_protection_as_it_was_found() {
+    let bench = protected("[[fault]]\nkind = \"worn-sector\"\nat = 0x300000\n");
+    bench.run("chip apply wanted.bin --link large.toml").expect(1);
+    assert!(bench.happened().contains(&"protection-settled".to_owned()), "{:?}", bench.happened());
+    let identified = bench.json("chip identify --link large.toml");
+    assert_eq!(identified["protection"]["ranges"], serde_json::json!([[0x20_0000, 0x3F_FFFF]]));
+}
