@@ -51,8 +51,8 @@ pub fn run(
             let report = jobs::record(bench, job.as_deref(), global.redact)?;
             output.result(&report, || report.text());
         }
-        JobCommand::Handover { job, by } => {
-            let report = jobs::handover(bench, job.as_deref(), &by)?;
+        JobCommand::Handover { job, by, as_is } => {
+            let report = jobs::handover(bench, job.as_deref(), &by, as_is.as_deref())?;
             output.result(&report, || page(&report.text()));
         }
     }

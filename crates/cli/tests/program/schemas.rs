@@ -125,7 +125,7 @@ fn what_other_commands_write_keeps_to_the_schemas() {
 
 #[test]
 fn what_demos_write_keeps_to_the_schema() {
-    for scene in ["cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
+    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
         let bench = Bench::new();
         let ended = checked(&bench, &format!("demo --scene {scene}"), "demo");
         assert_eq!(ended["scene"], scene);
@@ -136,10 +136,11 @@ fn what_demos_write_keeps_to_the_schema() {
 #[test]
 fn what_a_whole_job_leaves_keeps_to_the_schemas() {
     let bench = Bench::new();
-    let ended = checked(&bench, "demo --scene whole-machine", "demo");
-    assert_eq!(ended["scene"], "whole-machine");
+    let ended = checked(&bench, "demo", "demo");
+    assert_eq!(ended["scene"], "job");
     let all = checked(&bench, "job status", "job-status");
-    let job = all["jobs"][0]["job"].as_str().expect("the job of the demo").to_owned();
+    assert_eq!(all["jobs"].as_array().expect("jobs").len(), 2, "there and back");
+    let job = all["jobs"][0]["job"].as_str().expect("a job of the demo").to_owned();
     checked(&bench, &format!("job status {job}"), "job-status");
     assert_eq!(checked(&bench, &format!("job next {job}"), "job-next")["closed"], true);
     let record = checked(&bench, &format!("job record {job}"), "job-record");

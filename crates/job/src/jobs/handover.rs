@@ -1,14 +1,20 @@
 //! `job handover`: the last step; afterwards the journal is sealed.
+//!
+//! A job that cannot or shall not go on (the machine is fused, the owner wants it back) ends with `--as-is REASON`: the machine
+//! goes back as it is, and the record says what was left undone. No contact may be on then. The decision a reader would
+//! question: it is allowed with a chip half written. The machine is the owner's, and the record names the capture that brings
+//! the chip back.
 
 use std::path::Path;
 
 use serde::Serialize;
 use serde_json::json;
+use vault::Journal;
 
 use super::questions::told_in;
 use super::{JobsError, Work, checked_line, chosen, opened_journal};
 use crate::error::JobError;
-use crate::procedure::{Blocked, Reason, Standing};
+use crate::procedure::{Blocked, Reason, Standing, State};
 use crate::profile::StepKind;
 use crate::session::{now, open_bench};
 
@@ -23,14 +29,17 @@ pub struct HandoverReport {
     pub limits: Vec<String>,
     /// What else they have to hear: chips that were not restored, chips without a way back.
     pub warnings: Vec<String>,
+    /// Steps that were left, when the machine goes back as it is.
+    pub left: Vec<String>,
 }
 
 /// Hands the machine over and seals the journal. Cut off between the two, the same command again seals it.
 ///
 /// # Errors
 /// [`JobsError::Blocked`] with what is left, as long as anything is; [`JobError`] of the vault.
-pub fn handover(bench: &Path, job: Option<&str>, by: &str) -> Result<HandoverReport, JobError> {
+pub fn handover(bench: &Path, job: Option<&str>, by: &str, as_is: Option<&str>) -> Result<HandoverReport, JobError> {
     let by = checked_line("--by", by)?;
+    let as_is = as_is.map(|reason| checked_line("--as-is", reason)).transpose()?;
     let vault = open_bench(bench)?;
     let job = chosen(&vault, job)?;
     let mut journal = opened_journal(&vault, &job, "firmhand job handover")?;
@@ -38,7 +47,13 @@ pub fn handover(bench: &Path, job: Option<&str>, by: &str) -> Result<HandoverRep
     let state = work.state();
     let limits: Vec<_> = work.profile.limits.iter().filter(|limit| told_in(limit.when, work.header.kind)).collect();
     let ids: Vec<&str> = limits.iter().map(|limit| limit.id.as_str()).collect();
-    let warnings = state.warnings();
+    let mut warnings = state.warnings();
+    if let Some(reason) = as_is {
+        warnings.extend(half_written(&work));
+        let left = give_back(&mut journal, &state, &by, &reason, &warnings)?;
+        journal.seal(&now())?;
+        return Ok(HandoverReport { job: job.to_string(), sealed: true, limits: Vec::new(), warnings, left });
+    }
     for view in state.steps() {
         let handover = view.step.kind == StepKind::Handover;
         match view.standing {
@@ -72,7 +87,45 @@ pub fn handover(bench: &Path, job: Option<&str>, by: &str) -> Result<HandoverRep
         sealed: true,
         limits: limits.iter().map(|limit| limit.text.clone()).collect(),
         warnings,
+        left: Vec::new(),
     })
+}
+
+/// Writes down that the machine goes back as it is; returns the steps that are left.
+fn give_back(
+    journal: &mut Journal,
+    state: &State<'_>,
+    by: &str,
+    reason: &str,
+    warnings: &[String],
+) -> Result<Vec<String>, JobError> {
+    let on = state.contacts_on();
+    if !on.is_empty() {
+        let reasons = on.iter().map(|step| Reason::WireOpen { step: (*step).to_owned() }).collect();
+        return Err(JobsError::Blocked { blocked: Blocked { step: "handover".into(), reasons } }.into());
+    }
+    let steps = state.steps();
+    let left = steps.iter().filter(|view| matches!(view.standing, Standing::Open | Standing::Waiting(_)));
+    let left: Vec<String> = left.map(|view| view.step.id.clone()).collect();
+    let body = json!({ "by": by, "reason": reason, "left": left, "warnings": warnings });
+    journal.append("given-back", body, &now())?;
+    Ok(left)
+}
+
+/// Chips whose last write did not come to its end.
+fn half_written(work: &Work) -> Vec<String> {
+    let mut begun: Vec<&str> = Vec::new();
+    for entry in &work.entries {
+        let Some(chip) = entry.body["chip"].as_str() else { continue };
+        match entry.kind.as_str() {
+            "planned" if !begun.contains(&chip) => begun.push(chip),
+            "applied" => begun.retain(|other| *other != chip),
+            _ => {}
+        }
+    }
+    let warn =
+        |chip: &str| format!("{chip} was being written when the job ended: it holds neither the old nor the new");
+    begun.into_iter().map(warn).collect()
 }
 
 impl HandoverReport {
@@ -82,6 +135,9 @@ impl HandoverReport {
         let mut text = format!("job {} is handed over, and its journal is sealed", self.job);
         for limit in &self.limits {
             text += &format!("\n  tell: {limit}");
+        }
+        if !self.left.is_empty() {
+            text += &format!("\n  given back as it is, with this left undone: {}", self.left.join(", "));
         }
         for warning in &self.warnings {
             text += &format!("\n  WARNING: {warning}");
