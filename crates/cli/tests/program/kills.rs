@@ -6,7 +6,7 @@
 
 use std::path::Path;
 use std::thread::sleep;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use crate::common::{Bench, MIB, Ran, noise};
 

@@ -112,7 +112,7 @@ fn s15_no_field_of_any_redacted_output_holds_a_secret() {
     let bench = Bench::new();
     bench.run("demo --scene one-chip").expect(0);
     let table = |name: &str| format!("bench/virtual/{name}");
-    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
     for name in ["larkspur-nine.toml", "recipes/larkspur-main.toml", "recipes/larkspur-main-rescue.toml"] {
         let from = root.join("profiles").join(name);
         let to = bench.path(name);
