@@ -80,12 +80,12 @@ impl Sags {
         self.0.iter().any(|source| source.is_down(now))
     }
 
-    /// What is left of the supply at `now`, in thousandths: below 600 in a sag, and a little down between them, since
+    /// What is left of the supply at `now`, in thousandths: 600 to 200 in a sag, and a little down between them, since
     /// what sags has a resistance.
     pub(crate) fn left(&self, now: u64) -> u32 {
         let left = self.0.iter().filter(|source| source.on).map(|source| {
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 1000")]
-            let thousandths = |share: f64| (share * 1000.0) as u32;
+            let thousandths = |share: f64| (share * 1000.0).round() as u32;
             if source.is_down(now) {
                 thousandths(0.6 - 0.4 * source.depth)
             } else {

@@ -35,11 +35,15 @@ pub(crate) fn fill(bytes: &mut [u8], from: u64, to: u64, level: bool) {
     }
 }
 
-/// Writes whole bytes from bit `at` on, which lies inside a byte.
+/// Writes whole bytes from bit `at` on.
 pub(crate) fn put(bytes: &mut [u8], at: u64, source: &[u8]) {
     let shift = u32::try_from(at % 8).expect("below 8");
-    debug_assert_ne!(shift, 0);
-    let (kept, from) = (!(0xFF_u8 >> shift), index(at));
+    let from = index(at);
+    if shift == 0 {
+        bytes[from..from + source.len()].copy_from_slice(source);
+        return;
+    }
+    let kept = !(0xFF_u8 >> shift);
     let mut carry = bytes[from] & kept;
     for (target, byte) in bytes[from..].iter_mut().zip(source) {
         *target = carry | byte >> shift;
@@ -91,6 +95,8 @@ mod tests {
         put(&mut bytes, 3, &[0b1100_0011, 0b0000_1111]);
         // 101 11000011 00001111 11111
         assert_eq!(bytes, [0b1011_1000, 0b0110_0001, 0b1111_1111]);
+        put(&mut bytes, 8, &[0b0101_0101]);
+        assert_eq!(bytes, [0b1011_1000, 0b0101_0101, 0b1111_1111]);
     }
 
     #[test]

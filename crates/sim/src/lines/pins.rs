@@ -119,6 +119,13 @@ impl Pins {
                     self.receive_apart(chip, out, at, len, timing);
                 }
                 at += len as u64 * 8;
+            } else if self.count == 0 && to - at >= 8 {
+                // What the chip does next depends on this byte, and what it drives in it does not.
+                let driven = self.level(chip, timing.at(at)).is_some();
+                let byte = if driven { self.given } else { levels_of(float) };
+                bits::put(out, at, &[byte]);
+                chip.take_in(levels_of(di));
+                at += 8;
             } else {
                 let level = self.level(chip, timing.at(at)).unwrap_or(float);
                 bits::set(out, at, level);
@@ -145,4 +152,9 @@ impl Pins {
             self.drives = chip.drives();
         }
     }
+}
+
+/// A byte of one level.
+fn levels_of(level: bool) -> u8 {
+    if level { 0xFF } else { 0x00 }
 }
