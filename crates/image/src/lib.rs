@@ -3,6 +3,7 @@
 //! | module | for |
 //! |---|---|
 //! | [`build`] | laying an image out of stretches, without overlap and within its regions |
+//! | [`decode`] | decompression of what images hold packed |
 //! | [`descriptor`] | the flash descriptor: writing one, and reading the region map out of a chip's content |
 //! | [`nvm`] | the network NVM: two banks, MAC address, checksum; reading it, and changing the address |
 //! | [`mac`] | MAC addresses with the bits of IEEE 802 |
@@ -22,6 +23,7 @@
 
 pub mod build;
 pub mod compose;
+pub mod decode;
 pub mod descriptor;
 pub mod filler;
 pub mod mac;
