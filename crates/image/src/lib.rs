@@ -7,6 +7,7 @@
 //! | [`descriptor`] | the flash descriptor: writing one, and reading the region map out of a chip's content |
 //! | [`nvm`] | the network NVM: two banks, MAC address, checksum; reading it, and changing the address |
 //! | [`mac`] | MAC addresses with the bits of IEEE 802 |
+//! | [`explain`](mod@explain) | what is in an image, to the bottom, and what the sums in it prove |
 //! | [`recipe`] | recipes: how an image is composed, as a person writes it down |
 //! | [`compose`](mod@compose) | composing an image by a recipe |
 //! | [`pin`] | hashes by which a recipe names contents |
@@ -25,6 +26,7 @@ pub mod build;
 pub mod compose;
 pub mod decode;
 pub mod descriptor;
+pub mod explain;
 pub mod filler;
 pub mod mac;
 pub mod nvm;
