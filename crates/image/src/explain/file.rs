@@ -188,16 +188,20 @@ fn free<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, shelf: &Shelf, at: usize
     next
 }
 
-/// Returns whether a header is one: its sum holds, or its size leads somewhere good.
+/// Returns whether a header is one: its sum holds, or its size leads somewhere good without jumping over another file.
 fn believed(bytes: &[u8], shelf: &Shelf, at: usize, head: &Head) -> bool {
     let room = shelf.volume.end - at;
     if head.stated < head.len as u64 {
         return false;
     }
-    match head.sum {
-        true => true,
-        false => head.fits(room) && shelf.goes_on(bytes, at + head.stated as usize),
+    if head.sum {
+        return true;
     }
+    let (body, end) = (at + head.len, at.saturating_add(head.stated as usize));
+    let filled = || (0x02..=0x0F).contains(&head.number) && section::fill(&bytes[body..end]);
+    head.fits(room)
+        && shelf.goes_on(bytes, end)
+        && (filled() || resynchronise(bytes, shelf, shelf.aligned(body)) >= end)
 }
 
 /// Returns how many bytes the walk takes in for this file.
@@ -259,6 +263,10 @@ fn check_head(walk: &mut Walk<'_, '_>, node: &mut Node, shelf: &Shelf, range: Ra
     if !head.state_is_whole() {
         let message = format!("the file's state {:#04x} skips bits that lead to it", head.bits);
         walk.find(Severity::Warn, "file-state", node, at + 0x17, message);
+    }
+    if [HEADER_INVALID, HEADER_CONSTRUCTION, HEADER_VALID].contains(&head.state()) {
+        let message = "a file that was begun and never became valid; nothing runs it".to_owned();
+        walk.find(Severity::Note, "file-unfinished", node, at, message);
     }
     let whole = !valid || head.stated == range.len() as u64;
     node.checks.push(Check::rule("size", whole, at + 0x14, 3));

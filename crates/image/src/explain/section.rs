@@ -73,6 +73,19 @@ pub(super) fn sections<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Ra
     nodes
 }
 
+/// Returns whether a stream of sections fills `bytes` exactly.
+pub(super) fn fill(bytes: &[u8]) -> bool {
+    let mut at = 0;
+    while let Some(head) = Head::read(bytes, at).filter(|head| head.stated >= head.len && head.is_known()) {
+        at += head.stated;
+        if at >= bytes.len() {
+            return at == bytes.len();
+        }
+        at = round_up(at, 4);
+    }
+    false
+}
+
 /// Makes a node of the end of a stream where no section stands.
 fn tail<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<usize>, owner: &Node) -> Node {
     let rest = &space.bytes()[range.clone()];

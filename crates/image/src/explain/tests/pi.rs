@@ -77,7 +77,8 @@ fn a_file_whose_header_never_became_valid_is_stepped_over_by_its_header() {
         let explanation = sound(&volume(8192, &[torn, driver(2, "Two")]));
         let children = &explanation.structures[0].children;
         assert_eq!((children[0].size, children[1].name.as_deref()), (24, Some("Two")), "state {state:#04x}");
-        assert!(codes(&explanation).is_empty(), "{:?}", explanation.findings);
+        assert_eq!(codes(&explanation), ["file-unfinished"]);
+        assert_eq!(explanation.findings[0].severity, Severity::Note);
     }
 }
 
@@ -215,7 +216,8 @@ fn one_flipped_bit_in_a_header_is_named_and_hides_nothing() {
         assert_eq!(names, 3, "bit {bit} of the volume's header");
     }
     let second = 4096 + 0x48 + files[0].len().next_multiple_of(8);
-    for bit in 0..8 * 24 {
+    // The state, in the last byte, is under no sum: a flipped bit of it is another state.
+    for bit in 0..8 * 23 {
         let mut image = good.clone();
         image[second + bit / 8] ^= 1 << (bit % 8);
         let explanation = sound(&image);
