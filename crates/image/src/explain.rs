@@ -47,16 +47,18 @@ mod scan;
 mod section;
 mod store;
 mod uf2;
+mod unpack;
 mod volume;
 mod walk;
 
 pub use guid::{Guid, GuidError};
-pub(crate) use path::steps;
-pub use path::{Step, path_of};
+pub use path::path_of;
+pub(crate) use path::{quoted, short, steps};
 pub use render::render;
 
-pub(crate) use decode::{Method, expand};
-pub(crate) use section::method_of;
+pub(crate) use decode::Fault;
+use decode::Method;
+pub(crate) use unpack::content;
 
 /// Most nodes in a tree.
 pub const MAX_NODES: usize = 64_000;
@@ -348,4 +350,4 @@ impl Check {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -11,6 +11,7 @@
 //! | [`recipe`] | recipes: how an image is composed, as a person writes it down |
 //! | [`compose`](mod@compose) | composing an image by a recipe |
 //! | [`pin`] | hashes by which a recipe names contents |
+//! | [`select`] | selectors: naming one structure of an image, and taking its bytes out |
 //! | [`span`] | an image that several chips hold together |
 //! | [`filler`] | made-up content that behaves like code, compressed volumes, tables and settings |
 //! | [`scenario`] | the images of the worked example, whole, from a seed |
@@ -33,6 +34,7 @@ pub mod nvm;
 pub mod pin;
 pub mod recipe;
 pub mod scenario;
+pub mod select;
 pub mod span;
 #[cfg(test)]
 mod testing;

@@ -15,9 +15,6 @@ use super::{Explanation, Kind, Node, guid};
 /// Names longer than this are left out of paths.
 const LONGEST: usize = 48;
 
-/// A step of a path as [`steps`] makes it.
-pub type Step = String;
-
 /// Returns the path of the node that is reached from the top by these indices into `structures` and `children`.
 ///
 /// None when an index has no node.
@@ -51,14 +48,14 @@ pub(super) fn of_ids(structures: &[Node], wanted: &HashSet<u32>) -> HashMap<u32,
 }
 
 /// Returns the step that names each of these siblings.
-pub(crate) fn steps(siblings: &[Node]) -> Vec<Step> {
-    let mut steps: Vec<Step> = siblings.iter().map(label).collect();
+pub(crate) fn steps(siblings: &[Node]) -> Vec<String> {
+    let mut steps: Vec<String> = siblings.iter().map(label).collect();
     let mut counts: HashMap<&str, u32> = HashMap::new();
     for step in &steps {
         *counts.entry(step).or_default() += 1;
     }
     let repeated: Vec<bool> = steps.iter().map(|step| counts[step.as_str()] > 1).collect();
-    let mut seen: HashMap<Step, u32> = HashMap::new();
+    let mut seen: HashMap<String, u32> = HashMap::new();
     for (step, repeated) in steps.iter_mut().zip(repeated) {
         if repeated {
             let number = seen.entry(step.clone()).or_default();
@@ -74,7 +71,7 @@ pub(crate) fn short(kind: Kind) -> &'static str {
     kind.name().trim_start_matches("pi-")
 }
 
-fn label(node: &Node) -> Step {
+fn label(node: &Node) -> String {
     let kind = short(node.kind);
     let name = node.name.as_deref().filter(|name| name.len() <= LONGEST);
     let guid = node.guid.filter(|guid| *guid != guid::PAD);

@@ -16,8 +16,8 @@ use super::guid::{self, Guid};
 use super::walk::{Space, Walk};
 use super::{Check, DECODES, Kind, Method, Node, Severity, scan, volume};
 
-pub(super) const COMPRESSION: u8 = 0x01;
-pub(super) const GUID_DEFINED: u8 = 0x02;
+const COMPRESSION: u8 = 0x01;
+const GUID_DEFINED: u8 = 0x02;
 const DISPOSABLE: u8 = 0x03;
 const PE32: u8 = 0x10;
 const TE: u8 = 0x12;
@@ -156,7 +156,7 @@ fn section<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<usize>, 
 
 /// Returns how the content of a section is packed: none for a section that is read as it stands, an error for an unknown
 /// type of compression section. `own` is the section, `len` its common header's size.
-pub(crate) fn method_of(own: &[u8], number: u8, len: usize, guid: Option<Guid>) -> Option<Result<Method, ()>> {
+pub(super) fn method_of(own: &[u8], number: u8, len: usize, guid: Option<Guid>) -> Option<Result<Method, ()>> {
     match (number, own.get(len + 4)) {
         (COMPRESSION, Some(0)) => None,
         (COMPRESSION, Some(1)) => Some(Ok(Method::Standard)),

@@ -11,23 +11,23 @@ mod hostile;
 mod pi;
 mod stores;
 
-fn put(bytes: &mut [u8], at: usize, value: &[u8]) {
+pub(crate) fn put(bytes: &mut [u8], at: usize, value: &[u8]) {
     bytes[at..at + value.len()].copy_from_slice(value);
 }
 
 /// A section of a type with a 4-byte head.
-fn section(number: u8, body: &[u8]) -> Vec<u8> {
+pub(crate) fn section(number: u8, body: &[u8]) -> Vec<u8> {
     let size = (body.len() + 4) as u32;
     [&size.to_le_bytes()[..3], &[number], body].concat()
 }
 
 /// A GUID-defined section: what stands before the content in its head, attributes, content.
-fn guided(guid: Guid, extra: &[u8], attributes: u16, content: &[u8]) -> Vec<u8> {
+pub(crate) fn guided(guid: Guid, extra: &[u8], attributes: u16, content: &[u8]) -> Vec<u8> {
     let offset = (24 + extra.len()) as u16;
     section(0x02, &[&guid.0[..], &offset.to_le_bytes(), &attributes.to_le_bytes(), extra, content].concat())
 }
 
-fn lzma(content: &[u8]) -> Vec<u8> {
+pub(crate) fn lzma(content: &[u8]) -> Vec<u8> {
     let options = LzmaOptions::with_preset(1);
     let mut writer = LzmaWriter::new_use_header(Vec::new(), &options, Some(content.len() as u64)).unwrap();
     std::io::Write::write_all(&mut writer, content).unwrap();
@@ -35,7 +35,7 @@ fn lzma(content: &[u8]) -> Vec<u8> {
 }
 
 /// Sections one after the other, each at a multiple of 4.
-fn stream(sections: &[Vec<u8>]) -> Vec<u8> {
+pub(crate) fn stream(sections: &[Vec<u8>]) -> Vec<u8> {
     let mut bytes = Vec::new();
     for section in sections {
         bytes.resize(bytes.len().next_multiple_of(4), 0);
@@ -45,7 +45,7 @@ fn stream(sections: &[Vec<u8>]) -> Vec<u8> {
 }
 
 /// A file in state data-valid of an FFh-erased volume, without a data sum.
-fn file(name: u8, number: u8, body: &[u8]) -> Vec<u8> {
+pub(crate) fn file(name: u8, number: u8, body: &[u8]) -> Vec<u8> {
     let mut bytes = vec![0; 24];
     put(&mut bytes, 0, &[name; 16]);
     bytes[0x12] = number;
@@ -84,7 +84,7 @@ fn volume_of(system: Guid, size: usize, erased: u8, files: &[Vec<u8>]) -> Vec<u8
     bytes
 }
 
-fn volume(size: usize, files: &[Vec<u8>]) -> Vec<u8> {
+pub(crate) fn volume(size: usize, files: &[Vec<u8>]) -> Vec<u8> {
     volume_of(FFS2, size, 0xFF, files)
 }
 
@@ -96,12 +96,12 @@ fn seal_volume(bytes: &mut [u8]) {
     put(bytes, 0x32, &sum.to_le_bytes());
 }
 
-fn text16(text: &str) -> Vec<u8> {
+pub(crate) fn text16(text: &str) -> Vec<u8> {
     text.encode_utf16().chain([0]).flat_map(u16::to_le_bytes).collect()
 }
 
 /// A driver with an image, a name and a version.
-fn driver(name: u8, text: &str) -> Vec<u8> {
+pub(crate) fn driver(name: u8, text: &str) -> Vec<u8> {
     let mut image = vec![name; 300];
     put(&mut image, 0, b"MZ");
     put(&mut image, 0x3C, &0x80_u32.to_le_bytes());
@@ -111,7 +111,7 @@ fn driver(name: u8, text: &str) -> Vec<u8> {
 }
 
 /// An update for a processor; `data` bytes are a multiple of 4.
-fn microcode(signature: u32, data: usize) -> Vec<u8> {
+pub(crate) fn microcode(signature: u32, data: usize) -> Vec<u8> {
     let total = (48 + data).next_multiple_of(1024);
     let mut bytes: Vec<u8> = (0..total).map(|at| (at * 13 + (at >> 8)) as u8).collect();
     put(&mut bytes, 0, &[0; 48]);
