@@ -7,6 +7,7 @@ mod args;
 mod begin;
 mod chip;
 mod face;
+mod image;
 mod job;
 mod letters;
 mod link;
@@ -19,10 +20,9 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use ::job::JobError;
-use ::job::text::{page, size};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, SceneName};
 use face::Face;
 use output::Output;
 
@@ -79,7 +79,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
         Command::Job(command) => job::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
-        Command::Image(command) => image(command, &bench_dir(global)?, output),
+        Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
@@ -105,20 +105,6 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
     };
     let report = ::job::demo::run(scene, &bench, face)?;
     output.result(&report, || report.text());
-    Ok(())
-}
-
-fn image(command: ImageCommand, bench: &Path, output: &Output) -> Result<(), JobError> {
-    let ImageCommand::Compose { recipe, job, capture, donor, mac, with, out } = command;
-    let request = ::job::compose::ComposeRequest { recipe, job, capture, donor, mac, with, out };
-    let report = ::job::compose::compose(bench, &request)?;
-    output.result(&report, || {
-        let mut text = format!("composed {}: {}", size(report.size), report.content);
-        for line in report.steps.iter().chain(&report.findings) {
-            text += &format!("\n  {line}");
-        }
-        page(&format!("{text}\n  SHA-256 {}", report.sha256))
-    });
     Ok(())
 }
 

@@ -12,6 +12,7 @@ mod cuts;
 mod doors;
 mod errors;
 mod faults;
+mod images;
 mod kills;
 mod links;
 mod machines;

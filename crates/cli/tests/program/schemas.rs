@@ -163,6 +163,11 @@ fn what_composing_writes_keeps_to_the_schema() {
     let mut wanted = noise(1, MIB);
     wanted[..4096].fill(0xFF);
     assert_eq!(bench.read("new-image.bin"), wanted);
+    checked(&bench, "image explain new-image.bin", "image-explain");
+    checked(&bench, "image check new-image.bin --chip W25Q80DV", "image-check");
+    checked(&bench, "image diff new-image.bin new-image.bin", "image-diff");
+    checked(&bench, "image take new-image.bin --list /", "image-selectors");
+    checked(&bench, "image take new-image.bin /blank --out blank.bin", "image-take");
     bench.write("recipe.toml", b"[base]\ncapture = \"nothing\"\n");
     fails(&bench, "image compose recipe.toml", 2);
 }
