@@ -235,10 +235,9 @@ impl VaultError {
             | Self::Output { .. }
             | Self::JournalBroken { .. }
             | Self::Index { .. } => ErrorKind::System,
-            Self::BadFormat { .. }
-            | Self::Damaged { .. }
-            | Self::CopyDamaged { .. }
-            | Self::JournalDamaged { .. } => ErrorKind::Data,
+            Self::BadFormat { .. } | Self::Damaged { .. } | Self::CopyDamaged { .. } | Self::JournalDamaged { .. } => {
+                ErrorKind::Data
+            }
         }
     }
 
@@ -246,7 +245,9 @@ impl VaultError {
     #[must_use]
     pub fn hint(&self) -> Option<&'static str> {
         Some(match self {
-            Self::NoSpace { .. } => "free some space on that disk and run the same command again: it goes on where it stopped",
+            Self::NoSpace { .. } => {
+                "free some space on that disk and run the same command again: it goes on where it stopped"
+            }
             Self::NotABench { .. } => "name an empty folder, or the folder that holds `format.toml`",
             Self::NewerFormat { .. } => "use the newer program; this one would misread the bench",
             Self::ReadOnly { .. } => "copy the bench to a folder that you may write to",

@@ -174,12 +174,24 @@ struct Pending {
 #[derive(Debug)]
 enum Undo {
     /// Bytes were written behind the first `len` ones.
-    Written { file: File, len: u64, bytes: Vec<u8> },
+    Written {
+        file: File,
+        len: u64,
+        bytes: Vec<u8>,
+    },
     /// The file was cut to `len`; these bytes stood behind.
-    Cut { file: File, len: u64, bytes: Vec<u8> },
+    Cut {
+        file: File,
+        len: u64,
+        bytes: Vec<u8>,
+    },
     Created(PathBuf),
     Emptied(PathBuf, Vec<u8>),
-    Renamed { from: PathBuf, to: PathBuf, replaced: Option<Vec<u8>> },
+    Renamed {
+        from: PathBuf,
+        to: PathBuf,
+        replaced: Option<Vec<u8>>,
+    },
     Removed(PathBuf, Vec<u8>),
     MadeDir(PathBuf),
 }
@@ -242,7 +254,8 @@ impl State {
                 Some((folder(path), undo))
             }
             Act::Write(path, file, bytes) => {
-                let undo = Undo::Written { file: file.try_clone()?, len: file.metadata()?.len(), bytes: bytes.to_vec() };
+                let undo =
+                    Undo::Written { file: file.try_clone()?, len: file.metadata()?.len(), bytes: bytes.to_vec() };
                 Some((path.to_path_buf(), undo))
             }
             Act::Cut(path, file, len) => {
@@ -254,7 +267,9 @@ impl State {
                 let (from, to) = (from.to_path_buf(), to.to_path_buf());
                 Some((folder(&to), Undo::Renamed { replaced: fs::read(&to).ok(), from, to }))
             }
-            Act::Remove(path) => fs::read(path).ok().map(|bytes| (folder(path), Undo::Removed(path.to_path_buf(), bytes))),
+            Act::Remove(path) => {
+                fs::read(path).ok().map(|bytes| (folder(path), Undo::Removed(path.to_path_buf(), bytes)))
+            }
             Act::MakeDir(path) => Some((folder(path), Undo::MadeDir(path.to_path_buf()))),
             Act::Sync(..) | Act::SyncDir(_) => None,
         };
@@ -281,13 +296,15 @@ impl State {
         // For each place, how many of its changes stay.
         let mut left: Vec<usize> = Vec::new();
         for place in &places {
-            let of = pending.iter().filter(|change| (&change.place, change.undo.is_name()) == (&place.0, place.1)).count();
+            let of =
+                pending.iter().filter(|change| (&change.place, change.undo.is_name()) == (&place.0, place.1)).count();
             left.push(self.draw.below(of as u64 + 1));
         }
         let mut lost: Vec<(usize, bool, Undo)> = Vec::new();
         for change in pending {
             let name = change.undo.is_name();
-            let at = places.iter().position(|place| *place == (change.place.clone(), name)).expect("each has its place");
+            let at =
+                places.iter().position(|place| *place == (change.place.clone(), name)).expect("each has its place");
             if left[at] > 0 {
                 left[at] -= 1;
             } else {

@@ -35,7 +35,7 @@ use serde_json::{Value, json};
 
 use crate::Vault;
 use crate::chain::{self, Broken, Entry, SEALED};
-use crate::disk::{DiskFile, files, folder_of};
+use crate::disk::{DiskFile, files};
 use crate::error::{ErrorKind, VaultError, damaged, io_error};
 use crate::lock::Lock;
 use crate::names::{Digest, JobId, check_line, check_time};
@@ -254,9 +254,7 @@ impl Vault {
         }
         match self.merge_local(job)? {
             // A seal that was cut off: closed in truth, and the next opening tidies up.
-            Some(merged) => {
-                Ok(Log { torn: merged.torn(), sealed: merged.is_sealed(), entries: merged.entries })
-            }
+            Some(merged) => Ok(Log { torn: merged.torn(), sealed: merged.is_sealed(), entries: merged.entries }),
             None => {
                 let merged = self.merge_sealed(job)?;
                 let merged = merged.ok_or(VaultError::NotFound { asked: format!("the journal of job {job}") })?;
@@ -380,13 +378,8 @@ impl Vault {
     }
 
     fn remove_local(&self, job: &JobId) -> Result<(), VaultError> {
-        for path in self.journal_paths(job) {
-            if path.exists() {
-                self.disk().remove(&path)?;
-                self.disk().sync_dir(folder_of(&path))?;
-            }
-        }
-        Ok(())
+        let [first, twin] = self.journal_paths(job);
+        self.disk().unstore(&[&first, &twin])
     }
 }
 

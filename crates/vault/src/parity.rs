@@ -226,7 +226,8 @@ mod tests {
                         shard.slice(at..shard.len().min(at + usize::try_from(window).unwrap()))
                     };
                     let good = shards.iter().enumerate().filter(|(number, _)| !gone.contains(number));
-                    let restored = restore(window, good.map(|(number, shard)| (number, part(shard))).collect(), &missing);
+                    let restored =
+                        restore(window, good.map(|(number, shard)| (number, part(shard))).collect(), &missing);
                     back.iter_mut().zip(restored).for_each(|(shard, bytes)| shard.extend(bytes));
                 }
                 for (number, back) in missing.iter().zip(back) {

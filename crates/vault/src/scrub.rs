@@ -139,10 +139,7 @@ impl Vault {
     }
 
     /// Scrubs; the caller holds the store. Also returns what a repair has to do.
-    pub(crate) fn survey(
-        &self,
-        progress: &mut dyn FnMut(Progress),
-    ) -> Result<(ScrubReport, Vec<Fault>), VaultError> {
+    pub(crate) fn survey(&self, progress: &mut dyn FnMut(Progress)) -> Result<(ScrubReport, Vec<Fault>), VaultError> {
         self.drop_index()?;
         let packs = self.objects().list(Room::Packs)?;
         let manifests = self.objects().list(Room::Manifests)?;
@@ -276,7 +273,12 @@ impl Vault {
                 return Ok(());
             }
         };
-        let cut_off = looked.object && self.twin_was_cut_off(Room::Journals, job.as_str());
+        let [first, twin] = self.journal_paths(job);
+        let cut_off = if looked.object {
+            self.twin_was_cut_off(Room::Journals, job.as_str())
+        } else {
+            !first.exists() && twin.exists() && was_cut_off(&first)
+        };
         match found(&looked) {
             Some(why) if !cut_off => {
                 let error = VaultError::CopyDamaged { object: object.clone(), why };
@@ -338,7 +340,7 @@ impl Vault {
     }
 
     /// Returns whether a write of the object ended after its second copy and before its first.
-    fn twin_was_cut_off(&self, room: Room, name: &str) -> bool {
+    pub(crate) fn twin_was_cut_off(&self, room: Room, name: &str) -> bool {
         let [first, twin] = [Place::First, Place::Twin].map(|place| self.objects().path(room, place, name));
         !first.exists() && twin.exists() && was_cut_off(&first)
     }

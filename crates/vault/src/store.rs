@@ -254,7 +254,8 @@ impl Vault {
 
     pub(crate) fn read_manifest(&self, name: &str) -> Result<Manifest, VaultError> {
         let read = self.objects().read(Room::Manifests, name, |bytes| is_named(bytes, name));
-        let manifest = read.and_then(|bytes| Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name));
+        let manifest =
+            read.and_then(|bytes| Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name));
         // Both copies were tried.
         manifest.map_err(|error| with_repair(error, Repair::Impossible { lost: Vec::new() }))
     }
