@@ -260,7 +260,13 @@ pub enum VaultCommand {
         replace: bool,
     },
     /// Read everything and check every hash
-    Scrub,
+    Scrub {
+        /// Bring damage back from parity and second copies, as far as these reach
+        ///
+        /// Needs the bench for itself. Leaves notes of what was damaged and what was done.
+        #[arg(long)]
+        repair: bool,
+    },
     /// Remove what a job has put and no other job shares
     Forget {
         /// The job

@@ -19,7 +19,8 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use ::job::JobError;
+use ::job::vault::BENCH_FORMAT;
+use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
 use args::{Cli, Color, Command, DemoArgs, Global, SceneName};
@@ -65,6 +66,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 }
 
 fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
+    let uses_a_bench = match command {
+        Command::Demo(_) => global.bench.is_some(),
+        Command::Profile(_) | Command::Completions { .. } | Command::Man { .. } => false,
+        _ => true,
+    };
+    if uses_a_bench {
+        tell_of_format(&bench_dir(global)?, face);
+    }
     match command {
         Command::Demo(args) => demo(&args, global, output, face),
         Command::Ready => {
@@ -106,6 +115,20 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
     let report = ::job::demo::run(scene, &bench, face)?;
     output.result(&report, || report.text());
     Ok(())
+}
+
+/// Says that a bench of an older format is going to be changed: it takes a while, and the older program then refuses it.
+fn tell_of_format(bench: &Path, face: &mut Face) {
+    // What cannot be read is told by the opening that follows.
+    if let Ok(Some(format)) = ::job::vault::bench_format(bench)
+        && format < BENCH_FORMAT
+    {
+        let text = format!(
+            "bringing the bench from format {format} to {BENCH_FORMAT}: everything in it gets parity or a second copy, and \
+             older versions of firmhand will not open it any more"
+        );
+        face.news(&News::Said(text));
+    }
 }
 
 /// The bench folder: `--bench`, `FIRMHAND_BENCH`, or a folder of the person's own.

@@ -20,6 +20,7 @@ mod output;
 mod plans;
 mod privacy;
 mod real_image;
+mod repair;
 mod schemas;
 mod stops;
 mod supply;

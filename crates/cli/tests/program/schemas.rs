@@ -206,10 +206,14 @@ fn damage_is_one_object_and_status_5() {
     let ran = bench.run("vault scrub --json").expect(5);
     keeps_to("vault-scrub", &ran.object());
     assert_eq!(ran.object()["sound"], false);
+    assert_eq!(ran.object()["damaged"][0]["repairable"], true);
     fails(&bench, "vault export capture out.bin", 2);
     let capture = bench.json("vault list")["contents"][0]["id"].as_str().expect("an id").to_owned();
     fails(&bench, &format!("vault export {capture} out.bin"), 5);
     assert!(!bench.path("out.bin").exists(), "nothing half is left under the file's name");
+    let report = checked(&bench, "vault scrub --repair", "vault-scrub");
+    assert_eq!(report["repaired"].as_array().expect("a list").len(), 1);
+    bench.run(&format!("vault export {capture} out.bin")).expect(0);
 }
 
 const CHIP: &str = "[chip]\nmarking = \"W25Q80DV\"\ncontent = \"a.bin\"\n";
