@@ -13,6 +13,7 @@
 //! product, because places through one bad contact are not independent and a product alone would be too sure.
 
 mod fault;
+mod fold;
 mod guess;
 mod period;
 mod scatter;
@@ -24,6 +25,7 @@ use std::ops::Range;
 pub use fault::Fault;
 
 use crate::advice::advice;
+use crate::differences::consensus;
 use crate::judge::Judgement;
 use crate::pass::SECTOR;
 use crate::reading::{Reading, Transaction};
@@ -99,6 +101,9 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     if differing.is_empty() {
         return agreeing(contents.first().copied(), judgement);
     }
+    let folded = fold::folded(&contents, &differing);
+    let voted = voted(&contents, &folded, &differing);
+    let voted = voted.as_deref();
     let known: Option<Vec<Vec<Transaction>>> = comparable
         .iter()
         .map(|reading| reading.conditions.as_ref().map(|one| one.list(reading.content.len() as u32)))
@@ -106,13 +111,13 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     let (guessed_chunk, lists) = match known {
         Some(lists) => (None, lists),
         None => {
-            let (chunk, list) = guess::transactions(&contents, &differing);
+            let (chunk, list) = guess::transactions(&contents, voted, &differing);
             (Some(chunk), vec![list; contents.len()])
         }
     };
     let clocks: Vec<u32> =
         comparable.iter().map(|reading| reading.conditions.as_ref().map_or(0, |one| one.clock_hz)).collect();
-    let mut diagnosis = disagreeing(&contents, &lists, &clocks, &differing);
+    let mut diagnosis = disagreeing(&contents, voted, &folded, &lists, &clocks, &differing);
     diagnosis.guessed_chunk = guessed_chunk;
     diagnosis
 }
@@ -133,7 +138,7 @@ fn of_lengths(readings: &[Reading<'_>], lengths: &[usize]) -> Option<Diagnosis> 
     let (short, long) = (with(short)?, with(long)?);
     let again = long.chunks(short.len()).all(|part| part == short);
     again.then(|| {
-        let mut weights = Weights::floor(0.003);
+        let mut weights = Weights::none();
         weights.set(Fault::SizeAlias, 0.95);
         Diagnosis::of(weights.shares(), |fault| {
             (fault == Fault::SizeAlias).then_some(short.len() as u32..long.len() as u32).into_iter().collect()
@@ -143,7 +148,7 @@ fn of_lengths(readings: &[Reading<'_>], lengths: &[usize]) -> Option<Diagnosis> 
 
 /// Returns what is left to suspect when all readings are equal.
 fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
-    let mut weights = Weights::floor(0.002);
+    let mut weights = Weights::none();
     let (mut none, mut doubt) = (1.0, 0.0_f64);
     let mut suspect = |fault, weight: f64| {
         weights.set(fault, weight);
@@ -186,27 +191,55 @@ fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
     })
 }
 
-fn disagreeing(contents: &[&[u8]], lists: &[Vec<Transaction>], clocks: &[u32], disputed: &[Range<u32>]) -> Diagnosis {
+/// Returns what most of the contents say, folded ones left out; `None` when two are left that contradict each other.
+fn voted(contents: &[&[u8]], folded: &[bool], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
+    let voters: Vec<&[u8]> = contents.iter().zip(folded).filter(|(_, folded)| !**folded).map(|(one, _)| *one).collect();
+    if voters.len() == 2 && contents.len() == 2 {
+        return None;
+    }
+    let mut voted = voters[0].to_vec();
+    for from in disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR)) {
+        let sector = consensus(&voters, from / SECTOR);
+        voted[from..from + sector.len()].copy_from_slice(&sector);
+    }
+    Some(voted)
+}
+
+fn disagreeing(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    folded: &[bool],
+    lists: &[Vec<Transaction>],
+    clocks: &[u32],
+    disputed: &[Range<u32>],
+) -> Diagnosis {
     let mut events: Vec<Event> = Vec::new();
     let mut explained: Vec<Vec<Range<usize>>> = Vec::new();
-    let wrapped = wrapped(contents);
     for own in 0..contents.len() {
-        let mut found = units::events(contents, own, &lists[own], disputed);
-        after_a_sag(&mut found.events);
-        if let Some(period) = wrapped[own].filter(|_| !found.events.iter().any(is_level_or_delay)) {
-            let mut weights = Weights::floor(0.002);
-            weights.set(Fault::SizeAlias, 0.95);
-            weights.set(Fault::AddressError, 0.03);
-            let range = period..contents[own].len();
-            found.explained = vec![range.clone()];
-            found.events =
-                vec![Event { reading: own, ranges: vec![range], weights: weights.shares(), starts: None, plain: true }];
+        let mut found = units::events(contents, voted, own, &lists[own], disputed);
+        if folded[own] {
+            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own]);
+            let again = |range: &Range<usize>| fold::is_again(contents[own], range);
+            for event in found.events.iter_mut().filter(|event| event.ranges.iter().all(again)) {
+                (event.weights, event.plain) = (weights, true);
+            }
+            found.explained.extend(disputed.iter().map(|range| range.start as usize..range.end as usize).filter(again));
         }
         events.extend(found.events);
         explained.push(found.explained);
     }
-    drop_echoes(&mut events);
-    let scattered = scatter::scattered(contents, disputed, &explained);
+    if contents.len() == 2 {
+        drop_echoes(&mut events);
+    }
+    let scattered = scatter::scattered(contents, voted, disputed, &explained);
+    if std::env::var_os("EVI_DEBUG").is_some() {
+        for event in events.iter().take(40) {
+            let mut top: Vec<_> = Fault::ALL.into_iter().map(|f| (event.weights.of(f), f.name())).collect();
+            top.sort_by(|a, b| b.0.total_cmp(&a.0));
+            eprintln!("r{} {:?} n{} plain {} starts {:?} {} {:.2} {} {:.2} {} {:.2}", event.reading, event.ranges.iter().take(3).collect::<Vec<_>>(), event.ranges.len(), event.plain, event.starts, top[0].1, top[0].0, top[1].1, top[1].0, top[2].1, top[2].0);
+        }
+        for one in &scattered { eprintln!("scatter r{} bits {} bursts {:?}", one.reading, one.bits(), one.bursts().iter().take(20).collect::<Vec<_>>()); }
+    }
     let regular = regular(&scattered, &events, lists);
     if let Some(found) = regular.filter(|found| found.weight > 3.0) {
         for event in events.iter_mut().filter(|event| event.weights.of(Fault::BusContention) > 0.02) {
@@ -215,7 +248,7 @@ fn disagreeing(contents: &[&[u8]], lists: &[Vec<Transaction>], clocks: &[u32], d
         }
     }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
-    let loose = scatter::weigh(&scattered, contents[0], sectors, clocks, regular);
+    let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
     let bursts: usize = scattered.iter().map(|one| one.bursts().len()).sum();
     let weights = join(&events, loose, bursts);
     let mut diagnosis = Diagnosis::of(weights, |fault| places(fault, &events, loose, &scattered, contents[0].len()));
@@ -223,43 +256,22 @@ fn disagreeing(contents: &[&[u8]], lists: &[Vec<Transaction>], clocks: &[u32], d
     diagnosis
 }
 
-fn is_level_or_delay(event: &Event) -> bool {
-    let of = |fault| event.weights.of(fault);
-    event.plain && of(Fault::SizeAlias) < 0.05 && of(Fault::AddressError) < 0.5
-}
-
-/// Returns for each reading where its content begins again, if no more than half of the readings do so.
-fn wrapped(contents: &[&[u8]]) -> Vec<Option<usize>> {
-    let periods: Vec<Option<usize>> = contents
-        .iter()
-        .map(|content| match repetition(content) {
-            Some(Repetition::Doubled { period }) => Some(period as usize),
-            _ => None,
-        })
-        .collect();
-    let count = periods.iter().flatten().count();
-    if count * 2 > contents.len() { vec![None; contents.len()] } else { periods }
-}
-
-/// After a chip has started again it may have lost its address mode; data from elsewhere is then the sag's doing.
-fn after_a_sag(events: &mut [Event]) {
-    let sagged = |event: &Event| event.weights.of(Fault::SupplySag) > 0.4;
-    let Some(first) = events.iter().position(sagged) else { return };
-    for event in &mut events[first..] {
-        if event.weights.of(Fault::SizeAlias) > 0.05 {
-            event.weights.set(Fault::SupplySag, 4.0);
-            event.weights = event.weights.shares();
-        }
-    }
-}
-
-/// Two readings that differ give an event each for one place; the one without a plain shape is the echo.
+/// Two readings that differ give an event each for one place; the one that explains less is the echo.
 fn drop_echoes(events: &mut Vec<Event>) {
     let overlap = |a: &Event, b: &Event| {
         a.ranges.iter().any(|a| b.ranges.iter().any(|b| a.start < b.end && b.start < a.end))
     };
-    let plain: Vec<Event> = events.iter().filter(|event| event.plain).cloned().collect();
-    events.retain(|event| event.plain || !plain.iter().any(|one| one.reading != event.reading && overlap(one, event)));
+    // Data that is nowhere to be found is worth least, data from elsewhere may be there by nature.
+    let rank = |event: &Event| match event.plain {
+        false => 0,
+        true if event.weights.of(Fault::AddressError) + event.weights.of(Fault::SizeAlias) > 0.8 => 1,
+        true => 2,
+    };
+    let all = events.clone();
+    events.retain(|event| {
+        let better = |one: &Event| one.reading != event.reading && rank(one) > rank(event) && overlap(one, event);
+        rank(event) == 2 || !all.iter().any(better)
+    });
 }
 
 /// Looks for a period among the beginnings of bursts and of stretches that begin anywhere, reading by reading.
@@ -317,7 +329,7 @@ fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
     all.extend(loose.map(|weights| (weights, (bursts as f64 / 3.0).clamp(1.0, 8.0))));
     let total: f64 = all.iter().map(|(_, count)| count).sum();
     let mut logs = [0.0; Fault::ALL.len()];
-    let mut mixed = Weights::floor(0.0);
+    let mut mixed = Weights::none();
     let mean = |fault: Fault| all.iter().map(|(weights, count)| weights.of(fault) * count).sum::<f64>() / total;
     for fault in Fault::ALL {
         logs[fault as usize] = all.iter().map(|(weights, count)| count * (weights.of(fault) + FLOOR).ln()).sum();
@@ -326,7 +338,7 @@ fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
     for fault in Fault::ALL {
         mixed.set(fault, 0.9 * product.of(fault) + 0.1 * mean(fault));
     }
-    mixed.shares()
+    mixed
 }
 
 /// Returns where `fault` is the best explanation, neighbours joined.

@@ -79,34 +79,37 @@ impl fmt::Display for Fault {
     }
 }
 
+/// Part of the best explanation's weight that each other one has at least.
+const LEAST: f64 = 0.002;
+
 /// A number for each fault.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Weights([f64; Fault::ALL.len()]);
 
 impl Weights {
-    /// Returns weights that are all `least`, but for `None`, which is 0.
-    pub(crate) fn floor(least: f64) -> Self {
-        let mut weights = Self([least; Fault::ALL.len()]);
-        weights.0[Fault::None as usize] = 0.0;
-        weights
+    /// Returns weights that are all 0.
+    pub(crate) fn none() -> Self {
+        Self([0.0; Fault::ALL.len()])
     }
 
     pub(crate) fn of(self, fault: Fault) -> f64 {
         self.0[fault as usize]
     }
 
-    /// Sets a weight; one below the floor leaves the floor.
     pub(crate) fn set(&mut self, fault: Fault, weight: f64) {
-        let slot = &mut self.0[fault as usize];
-        *slot = slot.max(weight);
+        self.0[fault as usize] = weight;
     }
 
     pub(crate) fn add(&mut self, fault: Fault, weight: f64) {
         self.0[fault as usize] += weight;
     }
 
-    /// Returns the weights divided by their sum.
+    /// Returns the weights divided by their sum, after every fault got a part of the largest one; `None` gets no such part.
     pub(crate) fn shares(mut self) -> Self {
+        let most = self.0.iter().copied().fold(0.0, f64::max);
+        for fault in Fault::ALL.into_iter().filter(|fault| *fault != Fault::None) {
+            self.add(fault, most * LEAST);
+        }
         let sum: f64 = self.0.iter().sum();
         if sum > 0.0 {
             self.0.iter_mut().for_each(|weight| *weight /= sum);
@@ -134,13 +137,16 @@ mod tests {
         logs[Fault::Noise as usize] = 5000.0;
         logs[Fault::ClockSlip as usize] = 5000.0;
         let weights = Weights::from_logs(logs);
-        assert_eq!((weights.of(Fault::Noise), weights.of(Fault::ClockSlip), weights.of(Fault::None)), (0.5, 0.5, 0.0));
-        let mut weights = Weights::floor(1.0);
+        assert_eq!((weights.of(Fault::Noise), weights.of(Fault::None)), (weights.of(Fault::ClockSlip), 0.0));
+        assert!(weights.of(Fault::Noise) > 0.48);
+        let mut weights = Weights::none();
         weights.set(Fault::Noise, 0.5);
         weights.add(Fault::Noise, 3.0);
+        weights.set(Fault::None, 3.5);
         let shares = weights.shares();
         assert!((Fault::ALL.into_iter().map(|fault| shares.of(fault)).sum::<f64>() - 1.0).abs() < 1e-12);
-        assert_eq!(shares.of(Fault::Noise), 4.0 / 15.0);
+        assert!(shares.of(Fault::Noise) > shares.of(Fault::None));
+        assert!((shares.of(Fault::ClockSlip) / shares.of(Fault::None) - LEAST).abs() < 1e-12);
     }
 
     #[test]

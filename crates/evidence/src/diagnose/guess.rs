@@ -18,11 +18,16 @@ const SMALLEST: u32 = 1 << 8;
 const PLACES: usize = 96;
 
 /// Returns the chunk size that explains where damage ends, and the transactions it makes, ascending.
-pub(crate) fn transactions(contents: &[&[u8]], disputed: &[Range<u32>]) -> (u32, Vec<Transaction>) {
+///
+/// `voted` is what most of three or more readings say.
+pub(crate) fn transactions(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>]) -> (u32, Vec<Transaction>) {
     let size = contents[0].len() as u32;
     let mut boundaries = Vec::new();
     for own in 0..contents.len() {
-        gather(contents, own, disputed, &mut boundaries);
+        let other = voted.or_else(|| contents.iter().copied().find(|other| *other != contents[own]));
+        if let Some(other) = other {
+            gather(contents[own], other, disputed, &mut boundaries);
+        }
     }
     let sizes = (SMALLEST.trailing_zeros()..=USUAL.trailing_zeros()).map(|bit| 1_u32 << bit);
     let best = sizes.map(|chunk| (worth(&boundaries, chunk), chunk)).max_by(|a, b| a.0.total_cmp(&b.0));
@@ -33,14 +38,11 @@ pub(crate) fn transactions(contents: &[&[u8]], disputed: &[Range<u32>]) -> (u32,
 }
 
 /// Collects the ranges in which plain stretches may end, or begin if data comes from elsewhere.
-fn gather(contents: &[&[u8]], own: usize, disputed: &[Range<u32>], boundaries: &mut Vec<Range<usize>>) {
-    let mine = contents[own];
-    let Some(partner) = (0..contents.len()).find(|other| *other != own && contents[*other] != mine) else { return };
-    let other = contents[partner];
+fn gather(mine: &[u8], other: &[u8], disputed: &[Range<u32>], boundaries: &mut Vec<Range<usize>>) {
     let step = disputed.len().div_ceil(PLACES).max(1);
     for range in disputed.iter().step_by(step) {
         let place = range.start as usize..range.end as usize;
-        let found = stretches(mine, other, &place);
+        let found = stretches(mine, other, &place, false);
         for (at, stretch) in found.iter().enumerate() {
             // The same shape goes on after a gap; its end is no boundary.
             let ends = found.get(at + 1).is_none_or(|next| next.range.start - stretch.range.end > 512);
@@ -57,11 +59,11 @@ fn gather(contents: &[&[u8]], own: usize, disputed: &[Range<u32>], boundaries: &
                     let rests = (stretch.range.end..up).take_while(blank).count();
                     boundaries.extend(ends.then_some(stretch.range.end..stretch.range.end + rests + 1));
                 }
-                Shape::Elsewhere(_) => {
+                Shape::Elsewhere(_) | Shape::Folded => {
                     boundaries.push(down.max(stretch.range.start.saturating_sub(64))..stretch.range.start + 1);
                     boundaries.push(stretch.range.end..up.min(stretch.range.end + 64) + 1);
                 }
-                Shape::Garbage | Shape::Bits => {}
+                Shape::Garbage | Shape::Echo | Shape::Bits => {}
             }
         }
     }

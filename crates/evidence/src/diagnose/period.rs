@@ -10,6 +10,8 @@ const MOST: usize = 400;
 /// Distances that it takes before a period is looked for.
 const LEAST: usize = 5;
 const MULTIPLES: f64 = 12.0;
+/// Moments closer than this are one burst; bytes of bus time. Tables in the content repeat at shorter distances.
+const APART: u64 = 64;
 
 /// A period and what speaks for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,9 +22,15 @@ pub(crate) struct Period {
     pub(crate) weight: f64,
 }
 
-/// Returns the best period of `moments`, ascending; `None` for fewer than six.
+/// Returns the best period of `moments`, ascending; `None` for fewer than six that are apart.
 pub(crate) fn period(moments: &[u64]) -> Option<Period> {
-    let moments = &moments[..moments.len().min(MOST)];
+    let mut moments: Vec<u64> = moments.iter().copied().take(MOST).collect();
+    let all = moments.len();
+    moments.dedup_by(|next, before| *next - *before < APART);
+    if moments.len() * 10 < all * 7 {
+        // So dense that the rule itself spaces them.
+        return None;
+    }
     // With two readings whose bursts alternate, only every second one belongs to one reading.
     let best = [1, 2].into_iter().filter_map(|apart| {
         let gaps: Vec<f64> = moments.windows(apart + 1).map(|pair| (pair[apart] - pair[0]) as f64).collect();
@@ -40,7 +48,8 @@ fn best(gaps: &[f64]) -> Option<Period> {
     sorted.sort_by(f64::total_cmp);
     let middle = sorted.len() / 2;
     let seeds = sorted[..12.min(sorted.len())].iter().chain(&sorted[middle..(middle + 3).min(sorted.len())]);
-    let candidates: Vec<f64> = seeds.flat_map(|gap| [*gap, gap / 2.0, gap / 3.0]).collect();
+    let candidates = seeds.flat_map(|gap| [*gap, gap / 2.0, gap / 3.0]).filter(|bytes| *bytes > 2.0 * APART as f64);
+    let candidates: Vec<f64> = candidates.collect();
     let cost = (candidates.len() as f64 * 4.0).ln();
     let tried = candidates.iter().flat_map(|bytes| {
         [0.04, 0.12].map(|tolerance| {

@@ -14,8 +14,7 @@ use std::ops::Range;
 
 use super::fault::{Fault, Weights};
 use super::period::Period;
-use crate::bits::bit;
-use crate::differences::consensus;
+use crate::bits::{bit, word};
 use crate::pass::SECTOR;
 
 const SECTORS: usize = 1024;
@@ -32,6 +31,8 @@ struct View {
     truth: bool,
     before: Option<bool>,
     after: Option<bool>,
+    /// Whether it stands alone among four equal bits on either side; `None` where these are not equal.
+    alone: Option<bool>,
 }
 
 /// One bit at which readings differ.
@@ -55,30 +56,33 @@ struct Content {
     unlike_before: f64,
     unlike_after: f64,
     unlike_any: f64,
+    /// Of bits among four equal ones on either side, those that are unlike them.
+    alone: f64,
 }
 
 /// Returns, reading by reading, the bits that are wrong outside of what has a shape.
-pub(crate) fn scattered(contents: &[&[u8]], disputed: &[Range<u32>], explained: &[Vec<Range<usize>>]) -> Vec<Scattered> {
+///
+/// `voted` is what most of three or more readings say.
+pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>], explained: &[Vec<Range<usize>>]) -> Vec<Scattered> {
     let sampled = sample(disputed);
-    if contents.len() == 2 {
+    let Some(voted) = voted else {
         let mut both = Scattered { reading: 0, flips: Vec::new() };
         for sector in sampled {
             let from = sector * SECTOR;
             let range = from..contents[0].len().min(from + SECTOR);
-            let [a, b] = [0, 1].map(|index| &contents[index][range.clone()]);
             let hidden = |at: usize| explained.iter().any(|ranges| holds(ranges, at));
-            both.gather(a, b, from, true, hidden);
+            both.gather(&contents[0][range.clone()], &contents[1][range], from, true, hidden);
         }
         return vec![both];
-    }
+    };
     let mut all: Vec<_> = (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new() }).collect();
     for sector in sampled {
-        let voted = consensus(contents, sector);
         let from = sector * SECTOR;
+        let range = from..voted.len().min(from + SECTOR);
         for one in &mut all {
-            let own = &contents[one.reading][from..from + voted.len()];
+            let own = &contents[one.reading][range.clone()];
             let ranges = &explained[one.reading];
-            one.gather(own, &voted, from, false, |at| holds(ranges, at));
+            one.gather(own, &voted[range.clone()], from, false, |at| holds(ranges, at));
         }
     }
     all
@@ -144,7 +148,11 @@ impl Scattered {
 impl View {
     fn of(truth: &[u8], number: u64) -> Option<Self> {
         let before = number.checked_sub(1).and_then(|number| bit(truth, number));
-        Some(Self { truth: bit(truth, number)?, before, after: bit(truth, number + 1) })
+        let own = bit(truth, number)?;
+        let around = (1..=4).flat_map(|by| [number.checked_sub(by), Some(number + by)]);
+        let around: Option<Vec<bool>> = around.map(|number| bit(truth, number?)).collect();
+        let alone = around.filter(|around| around.iter().all(|one| *one == around[0])).map(|around| around[0] != own);
+        Some(Self { truth: own, before, after: bit(truth, number + 1), alone })
     }
 }
 
@@ -161,7 +169,7 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     let sampled = disputed.min(SECTORS) as f64;
     // What one reading's bits would be over the whole content, by which a burst is known from a crowd.
     let rate = flips as f64 / all.len() as f64 * (disputed as f64 / sampled) / bits;
-    let ways = |rule: &dyn Fn(View) -> f64| all.iter().map(|one| one.log_of(rule)).sum::<f64>();
+    let ways = |rule: &dyn Fn(View) -> f64| all.iter().map(|one| one.log_of(rule, shares.alone)).sum::<f64>();
     let rise = ways(&|view| if view.truth { MISFIT / (1.0 - shares.zeros) } else { (1.0 - MISFIT) / shares.zeros });
     let fall = ways(&|view| if view.truth { (1.0 - MISFIT) / (1.0 - shares.zeros) } else { MISFIT / shares.zeros });
     let one_way = rise.max(fall) - 2.0_f64.ln();
@@ -206,26 +214,43 @@ fn by_clock(all: &[Scattered], clocks: &[u32]) -> f64 {
 
 impl Scattered {
     /// Returns the logarithm of how much more likely `rule` makes these places than chance does.
-    fn log_of(&self, rule: &dyn Fn(View) -> f64) -> f64 {
-        let of = |burst: &[Flip], side: usize| -> Option<f64> {
-            burst.iter().map(|flip| flip.views[side].map(|view| rule(view).max(1e-3).ln())).sum()
+    ///
+    /// Of two views the more plausible one counts more: a bit that stands alone in a blank stretch is seldom the truth.
+    fn log_of(&self, rule: &dyn Fn(View) -> f64, alone: f64) -> f64 {
+        let of = |burst: &[Flip], side: usize| -> Option<[f64; 2]> {
+            burst
+                .iter()
+                .map(|flip| {
+                    let view = flip.views[side]?;
+                    let plausible = match view.alone {
+                        Some(true) => alone,
+                        Some(false) => 1.0 - alone,
+                        None => 0.5,
+                    };
+                    Some([plausible.ln(), rule(view).max(1e-3).ln()])
+                })
+                .try_fold([0.0; 2], |sum, one| one.map(|one| [sum[0] + one[0], sum[1] + one[1]]))
         };
-        let bursts: Vec<[Option<f64>; 2]> =
+        let bursts: Vec<[Option<[f64; 2]>; 2]> =
             self.bursts_of_flips().map(|burst| [of(burst, 0), of(burst, 1)]).collect();
-        let with_share = |share: f64| -> f64 {
+        let mix = |share: f64, one: f64, other: f64| {
+            let most = one.max(other);
+            most + (share * (one - most).exp() + (1.0 - share) * (other - most).exp()).ln()
+        };
+        let with_share = |share: f64, rule: f64| -> f64 {
             bursts
                 .iter()
                 .map(|[one, other]| match (one, other) {
-                    (Some(one), Some(other)) => {
-                        let most = one.max(*other);
-                        most + (share * (one - most).exp() + (1.0 - share) * (other - most).exp()).ln()
-                    }
-                    (Some(one), None) | (None, Some(one)) => *one,
+                    (Some(one), Some(other)) => mix(share, one[0] + rule * one[1], other[0] + rule * other[1]),
+                    (Some(one), None) | (None, Some(one)) => one[0] + rule * one[1],
                     (None, None) => 0.0,
                 })
                 .sum()
         };
-        [0.02, 0.5, 0.98].into_iter().map(with_share).fold(f64::NEG_INFINITY, f64::max)
+        let best = |rule: f64| {
+            [0.02, 0.5, 0.98].into_iter().map(|share| with_share(share, rule)).fold(f64::NEG_INFINITY, f64::max)
+        };
+        best(1.0) - best(0.0)
     }
 
     /// Returns the logarithm of the distances' chance when a wrong bit is followed closely with this one.
@@ -237,27 +262,36 @@ impl Scattered {
 }
 
 impl Content {
-    /// Looks at 256 KiB, spread evenly.
+    /// Looks at 128 KiB, spread evenly.
     fn of(content: &[u8]) -> Self {
         const BLOCKS: usize = 64;
-        let step = (content.len() / BLOCKS).max(1);
-        let mut counts = [0_u64; 4];
-        let mut bits = 0_u64;
-        for from in (0..content.len()).step_by(step.max(SECTOR)) {
-            for at in from + 1..(from + SECTOR).min(content.len()).saturating_sub(1) {
-                let byte = content[at];
-                let before = byte >> 1 | content[at - 1] << 7;
-                let after = byte << 1 | content[at + 1] >> 7;
-                counts[0] += u64::from(byte.count_zeros());
-                counts[1] += u64::from((byte ^ before).count_ones());
-                counts[2] += u64::from((byte ^ after).count_ones());
-                counts[3] += u64::from(((byte ^ before) | (byte ^ after)).count_ones());
-                bits += 8;
+        const BLOCK_LEN: usize = 2048;
+        let step = (content.len() / BLOCKS).max(BLOCK_LEN);
+        let mut counts = [0_u64; 6];
+        let mut bits = 0;
+        // The bits at both ends of a word lack neighbours in it.
+        const INNER: u64 = 0x0FFF_FFFF_FFFF_FFF0;
+        for from in (0..content.len()).step_by(step) {
+            for at in (from..content.len().min(from + BLOCK_LEN)).step_by(8) {
+                let word = word(content, at);
+                bits += u64::from(INNER.count_ones());
+                let (before, after) = (word ^ (word >> 1), word ^ (word << 1));
+                let around = (1..=4).flat_map(|by| [word << by, word >> by]);
+                let (ones, zeros) = around.fold((!0, !0), |(ones, zeros), one| (ones & one, zeros & !one));
+                let found = [!word, before, after, before | after, (ones & !word) | (zeros & word), ones | zeros];
+                for (count, bits) in counts.iter_mut().zip(found) {
+                    *count += u64::from((bits & INNER).count_ones());
+                }
             }
         }
         // Kept off 0 and 1, where a likelihood would be infinite.
-        let share = |count: u64| ((count as f64 + 1.0) / (bits as f64 + 2.0)).clamp(0.002, 0.998);
-        let [zeros, unlike_before, unlike_after, unlike_any] = counts.map(share);
-        Self { zeros, unlike_before, unlike_after, unlike_any }
+        let share = |count: u64, of: u64| ((count as f64 + 1.0) / (of as f64 + 2.0)).clamp(0.002, 0.998);
+        Self {
+            zeros: share(counts[0], bits),
+            unlike_before: share(counts[1], bits),
+            unlike_after: share(counts[2], bits),
+            unlike_any: share(counts[3], bits),
+            alone: ((counts[4] as f64 + 1.0) / (counts[5] as f64 + 2.0)).clamp(1e-5, 0.5),
+        }
     }
 }

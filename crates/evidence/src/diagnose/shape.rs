@@ -18,8 +18,9 @@ const GROUP: usize = 32;
 const GROUP_GAP: usize = 512;
 /// The longest pause that is looked for, in bits.
 const LONGEST_DELAY: i64 = 1 << 14;
-/// Searches for a long pause in one transaction; each costs about as much as comparing 16 KiB.
-const SEARCHES: usize = 3;
+/// Searches for a long pause in one transaction, and more for each 8 KiB; each costs about as much as comparing 16 KiB.
+const SEARCHES: usize = 4;
+const MOST_SEARCHES: usize = 64;
 /// Differing sectors looked at in one transaction: so many from its start, as many between, and two at its end.
 const SECTORS_AT_START: usize = 6;
 
@@ -32,8 +33,12 @@ pub(crate) enum Shape {
     Delay(i64),
     /// They are the bytes of another address, one address bit away; the bit's number.
     Elsewhere(u32),
+    /// They are the bytes of an address without its upper bits.
+    Folded,
     /// Most bits are unlike and no other shape fits.
     Garbage,
+    /// The reference rests where there is data here: it is the reference that looks damaged.
+    Echo,
     /// Single bits are wrong.
     Bits,
 }
@@ -49,8 +54,11 @@ pub(crate) struct Stretch {
 }
 
 /// Returns the stretches in which `own` differs from `other` between the bounds of one transaction.
-pub(crate) fn stretches(own: &[u8], other: &[u8], bounds: &Range<usize>) -> Vec<Stretch> {
-    let mut finder = Finder { own, other, bounds, searches: SEARCHES, last: None, found: Vec::new() };
+///
+/// `trusted` says that other readings bear the reference out here, so that data where it is blank is damage.
+pub(crate) fn stretches(own: &[u8], other: &[u8], bounds: &Range<usize>, trusted: bool) -> Vec<Stretch> {
+    let searches = (SEARCHES + bounds.len() / (2 * SECTOR)).min(MOST_SEARCHES);
+    let mut finder = Finder { own, other, bounds, trusted, searches, last: None, found: Vec::new() };
     let mut group: Vec<usize> = Vec::with_capacity(GROUP);
     for sector in sectors(own, other, bounds) {
         for at in sector.filter(|at| own[*at] != other[*at]) {
@@ -63,6 +71,7 @@ pub(crate) fn stretches(own: &[u8], other: &[u8], bounds: &Range<usize>) -> Vec<
         }
     }
     finder.take(&group);
+    finder.settle();
     finder.found
 }
 
@@ -92,6 +101,7 @@ struct Finder<'a> {
     own: &'a [u8],
     other: &'a [u8],
     bounds: &'a Range<usize>,
+    trusted: bool,
     searches: usize,
     last: Option<Shape>,
     found: Vec<Stretch>,
@@ -105,7 +115,7 @@ impl Finder<'_> {
         if shape == Shape::Bits && group.len() >= 16 {
             let (head, tail) = group.split_at(group.len() / 2);
             let shapes = [self.shape(head), self.shape(tail)];
-            if shapes.iter().any(|shape| !matches!(shape, Shape::Bits | Shape::Garbage)) {
+            if shapes.iter().any(|shape| !matches!(shape, Shape::Bits | Shape::Garbage | Shape::Echo)) {
                 for (shape, half) in shapes.into_iter().zip([head, tail]) {
                     self.push(shape, half[0]..half[half.len() - 1] + 1, half.len());
                 }
@@ -113,6 +123,21 @@ impl Finder<'_> {
             }
         }
         self.push(shape, *first..last + 1, group.len());
+    }
+
+    /// Beside a resting line, a few bytes at the same level belong to it although they could not tell on their own.
+    fn settle(&mut self) {
+        for at in 0..self.found.len() {
+            let next_to = [at.wrapping_sub(1), at + 1].map(|at| self.found.get(at).map(|one| one.shape));
+            let stretch = &self.found[at];
+            let level = next_to.into_iter().flatten().find_map(|shape| match shape {
+                Shape::Level(level) if stretch.shape == Shape::Bits => Some(level),
+                _ => None,
+            });
+            if let Some(level) = level.filter(|level| self.own[stretch.range.clone()].iter().all(|byte| byte == level)) {
+                self.found[at].shape = Shape::Level(level);
+            }
+        }
     }
 
     fn push(&mut self, shape: Shape, range: Range<usize>, bytes: usize) {
@@ -129,6 +154,9 @@ impl Finder<'_> {
     fn shape(&mut self, group: &[usize]) -> Shape {
         if let Some(level) = self.level(group) {
             return Shape::Level(level);
+        }
+        if !self.trusted && self.reference_rests(group) {
+            return Shape::Echo;
         }
         if group.len() < 4 {
             return match self.last {
@@ -147,7 +175,12 @@ impl Finder<'_> {
                 return Shape::Delay(delay);
             }
         }
-        if group.len() >= 8 {
+        let unlike: usize = group.iter().map(|at| (self.own[*at] ^ self.other[*at]).count_ones() as usize).sum();
+        // Data that comes again and again has every shape; single wrong bits in it are no more than that.
+        if group.len() >= 8 && unlike >= 2 * group.len() {
+            if self.folded(group) {
+                return Shape::Folded;
+            }
             if let Some(line) = self.elsewhere(group) {
                 return Shape::Elsewhere(line);
             }
@@ -155,9 +188,8 @@ impl Finder<'_> {
                 return Shape::Delay(delay);
             }
         }
-        let unlike: u32 = group.iter().map(|at| (self.own[*at] ^ self.other[*at]).count_ones()).sum();
         let span = group[group.len() - 1] - group[0] + 1;
-        let dense = unlike as usize * 5 >= group.len() * 14 && span <= 2 * group.len() && group.len() >= 8;
+        let dense = unlike * 5 >= group.len() * 14 && span <= 2 * group.len() && group.len() >= 8;
         if dense { Shape::Garbage } else { Shape::Bits }
     }
 
@@ -171,13 +203,23 @@ impl Finder<'_> {
         let unlike: u32 = group.iter().map(|at| (self.own[*at] ^ self.other[*at]).count_ones()).sum();
         let together = group.windows(8).any(|eight| eight[7] - eight[0] == 7);
         let goes_on = matches!(self.last, Some(Shape::Level(level)) if level == value);
-        let data = unlike as usize >= 2 * group.len() && (group.len() * 4 >= span || together);
-        if wrong * GROUP > group.len() || !data || group.len() < 4 && !goes_on {
+        let data = unlike as usize >= 2 * group.len() && (group.len() * 8 >= span || together);
+        if wrong * GROUP > group.len() || !data && !goes_on || group.len() < 4 && !goes_on {
             return None;
         }
         let before = self.own[self.bounds.start..first].iter().rev().take(24).take_while(|byte| **byte == value).count();
         let after = self.own[last + 1..self.bounds.end].iter().take(24).take_while(|byte| **byte == value).count();
-        (before + span + after >= 24).then_some(value)
+        // Eight bytes are enough where they end with the transaction.
+        let to_edge = first - before == self.bounds.start || last + 1 + after == self.bounds.end;
+        (before + span + after >= if to_edge { 8 } else { 24 }).then_some(value)
+    }
+
+    fn reference_rests(&self, group: &[usize]) -> bool {
+        let (first, last) = (group[0], group[group.len() - 1]);
+        let level = self.other[group[group.len() / 2]];
+        let wrong = self.other[first..=last].iter().filter(|byte| **byte != level).count();
+        let unlike: usize = group.iter().map(|at| (self.own[*at] ^ self.other[*at]).count_ones() as usize).sum();
+        group.len() >= 8 && wrong * GROUP <= group.len() && unlike >= 2 * group.len() && group.len() * 4 >= last + 1 - first
     }
 
     fn fits_delay(&self, group: &[usize], delay: i64) -> bool {
@@ -185,7 +227,23 @@ impl Finder<'_> {
         fits * 10 >= group.len() * 9
     }
 
+    /// Blank stretches are alike everywhere, so data from elsewhere has to be data.
+    fn is_data(&self, group: &[usize]) -> bool {
+        group.iter().filter(|at| self.own[**at] != self.own[group[0]]).count() * 4 >= group.len()
+    }
+
+    fn folded(&self, group: &[usize]) -> bool {
+        let size = self.own.len();
+        let fits = |reach: usize| group.iter().filter(|at| self.other[**at % reach] == self.own[**at]).count();
+        size.is_power_of_two()
+            && self.is_data(group)
+            && (1..=3).map(|by| size >> by).filter(|reach| group[0] >= *reach).any(|reach| fits(reach) * 10 >= group.len() * 9)
+    }
+
     fn elsewhere(&self, group: &[usize]) -> Option<u32> {
+        if !self.is_data(group) {
+            return None;
+        }
         let lines = usize::BITS - self.own.len().next_power_of_two().leading_zeros();
         (0..lines.saturating_sub(1)).find(|line| {
             let weight = 1_usize << line;

@@ -38,25 +38,34 @@ pub(crate) struct Event {
 }
 
 /// One transaction of a reading that differs, with the stretches that explain most of it.
-struct Unit {
+struct Unit<'a> {
     /// Its place in time.
     index: usize,
     bounds: Range<usize>,
-    partner: usize,
+    /// What it was held against.
+    reference: &'a [u8],
     stretches: Vec<Stretch>,
 }
 
 /// Returns the events of reading `own`, oldest first, and the bounds of the transactions that they explain.
-pub(crate) fn events(contents: &[&[u8]], own: usize, list: &[Transaction], disputed: &[Range<u32>]) -> Found {
+///
+/// `voted` is what most of three or more readings say.
+pub(crate) fn events(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    own: usize,
+    list: &[Transaction],
+    disputed: &[Range<u32>],
+) -> Found {
     let mut found = Found { events: Vec::new(), explained: Vec::new() };
-    let units = units(contents, own, list, disputed);
-    let mut seen = Seen { contents, own, list, windows: Vec::new(), unaffected: None };
+    let units = units(contents, voted, own, list, disputed);
+    let mut seen = Seen { mine: contents[own], own, list, windows: Vec::new(), unaffected: None };
     for unit in &units {
         let before = (found.events.len(), seen.windows.len());
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        if before != (found.events.len(), seen.windows.len()) || unit.stretches.iter().all(|one| is_plain(one.shape)) {
+        if before != (found.events.len(), seen.windows.len()) || unit.stretches.iter().all(|one| one.shape != Shape::Bits) {
             found.explained.push(unit.bounds.clone());
         }
     }
@@ -74,34 +83,51 @@ pub(crate) struct Found {
 }
 
 fn is_plain(shape: Shape) -> bool {
-    matches!(shape, Shape::Level(_) | Shape::Delay(_) | Shape::Elsewhere(_))
+    matches!(shape, Shape::Level(_) | Shape::Delay(_) | Shape::Elsewhere(_) | Shape::Folded)
 }
 
-fn units(contents: &[&[u8]], own: usize, list: &[Transaction], disputed: &[Range<u32>]) -> Vec<Unit> {
+fn units<'a>(
+    contents: &[&'a [u8]],
+    voted: Option<&'a [u8]>,
+    own: usize,
+    list: &[Transaction],
+    disputed: &[Range<u32>],
+) -> Vec<Unit<'a>> {
     let differs = |one: &Transaction| {
         let next = disputed.partition_point(|range| range.end <= one.at);
         disputed.get(next).is_some_and(|range| range.start < one.at + one.len)
     };
-    let damaged: Vec<usize> = (0..list.len()).filter(|index| differs(&list[*index])).collect();
+    let mine = contents[own];
+    let damaged = (0..list.len()).filter(|index| {
+        let bounds = list[*index].at as usize..(list[*index].at + list[*index].len) as usize;
+        differs(&list[*index]) && voted.is_none_or(|voted| voted[bounds.clone()] != mine[bounds])
+    });
+    let damaged: Vec<usize> = damaged.collect();
     blocks(&damaged)
         .into_iter()
         .filter_map(|index| {
             let bounds = list[index].at as usize..(list[index].at + list[index].len) as usize;
-            let mine = &contents[own][bounds.clone()];
-            let alike = contents.iter().filter(|other| other[bounds.clone()] == *mine).count();
-            if alike * 2 > contents.len() {
-                return None;
+            let others = (0..contents.len()).filter(|other| contents[*other][bounds.clone()] != mine[bounds.clone()]);
+            let others = others.take(PARTNERS).map(|other| contents[other]);
+            let mut best: Option<(i64, Unit<'a>)> = None;
+            for (number, reference) in voted.into_iter().chain(others).enumerate() {
+                let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
+                let found = stretches(mine, reference, &bounds, 2 * alike > contents.len());
+                let bytes = |wanted: bool| -> i64 {
+                    found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
+                };
+                let worth = bytes(true) - 2 * bytes(false);
+                // What most say is the better reference unless another one explains clearly more.
+                let needed = best.as_ref().map_or(i64::MIN, |(worth, _)| worth + 16);
+                if best.is_none() || worth >= needed {
+                    let done = bytes(false) == 0 && number == 0 && 2 * alike > contents.len();
+                    best = Some((worth, Unit { index, bounds: bounds.clone(), reference, stretches: found }));
+                    if done {
+                        break;
+                    }
+                }
             }
-            let partners = (0..contents.len()).filter(|other| contents[*other][bounds.clone()] != *mine);
-            let best = partners
-                .take(PARTNERS)
-                .map(|partner| (partner, stretches(contents[own], contents[partner], &bounds)))
-                .max_by_key(|(partner, found)| {
-                    let plain: usize = found.iter().filter(|one| is_plain(one.shape)).map(|one| one.bytes).sum();
-                    let other: usize = found.iter().filter(|one| !is_plain(one.shape)).map(|one| one.bytes).sum();
-                    (plain as i64 - 2 * other as i64, std::cmp::Reverse(*partner))
-                });
-            best.map(|(partner, stretches)| Unit { index, bounds, partner, stretches })
+            best.map(|(_, unit)| unit)
         })
         .collect()
 }
@@ -117,8 +143,9 @@ fn blocks(indices: &[usize]) -> Vec<usize> {
 }
 
 /// A line that rests, perhaps across transactions.
-struct Window {
+struct Window<'a> {
     level: u8,
+    reference: &'a [u8],
     first: usize,
     last: usize,
     starts: usize,
@@ -148,33 +175,29 @@ impl Edge {
 }
 
 struct Seen<'a> {
-    contents: &'a [&'a [u8]],
+    mine: &'a [u8],
     own: usize,
     list: &'a [Transaction],
-    windows: Vec<Window>,
+    windows: Vec<Window<'a>>,
     unaffected: Option<bool>,
 }
 
-impl Seen<'_> {
-    fn mine(&self) -> &[u8] {
-        self.contents[self.own]
-    }
-
+impl<'a> Seen<'a> {
     /// Returns how far up from `from` the shape would change nothing that is there.
-    fn edge_up(&self, unit: &Unit, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
+    fn edge_up(&self, unit: &Unit<'_>, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
         let end = unit.bounds.end.min(from + WALK);
         let stop = (from..end).find(|at| !fits(*at)).unwrap_or(end);
         Edge { aligned: stop == unit.bounds.end, slack: stop - from }
     }
 
-    fn edge_down(&self, unit: &Unit, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
+    fn edge_down(&self, unit: &Unit<'_>, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
         let start = unit.bounds.start.max(from.saturating_sub(WALK));
         let stop = (start..from).rev().find(|at| !fits(*at)).map_or(start, |at| at + 1);
         Edge { aligned: stop == unit.bounds.start, slack: from - stop }
     }
 
     /// Gathers resting lines; those that a delay follows belong to a pause and are left to `delays`.
-    fn levels(&mut self, unit: &Unit) {
+    fn levels(&mut self, unit: &Unit<'a>) {
         let mut begun: Option<usize> = None;
         for (at, stretch) in unit.stretches.iter().enumerate() {
             let Shape::Level(level) = stretch.shape else { continue };
@@ -182,8 +205,8 @@ impl Seen<'_> {
             if matches!(follows, Some(Shape::Delay(_))) {
                 continue;
             }
-            let mine = self.mine();
-            let other = self.contents[unit.partner];
+            let mine = self.mine;
+            let other = unit.reference;
             let rests = |at: usize| mine[at] == level && other[at] == level;
             let start = self.edge_down(unit, stretch.range.start, rests);
             let end = self.edge_up(unit, stretch.range.end, rests);
@@ -213,6 +236,7 @@ impl Seen<'_> {
             } else {
                 self.windows.push(Window {
                     level,
+                    reference: unit.reference,
                     first: unit.index,
                     last: unit.index,
                     starts: stretch.range.start - unit.bounds.start,
@@ -227,10 +251,36 @@ impl Seen<'_> {
     }
 
     fn all_at(&self, one: &Transaction, level: u8) -> bool {
-        self.mine()[one.at as usize..(one.at + one.len) as usize].iter().all(|byte| *byte == level)
+        self.mine[one.at as usize..(one.at + one.len) as usize].iter().all(|byte| *byte == level)
     }
 
-    fn window(&self, window: Window) -> Event {
+    /// Bytes too few to be a stretch at the end of the transaction before, or the start of the one after, move an edge there.
+    fn look_past(&self, window: &mut Window) {
+        let reference = window.reference;
+        let moved = |one: &Transaction, from_end: bool| {
+            let bounds = one.at as usize..(one.at + one.len) as usize;
+            let rests = |at: &usize| self.mine[*at] == window.level;
+            let places: Vec<usize> = match from_end {
+                true => bounds.rev().take(64).take_while(rests).collect(),
+                false => bounds.take(64).take_while(rests).collect(),
+            };
+            let unlike = |at: &usize| reference[*at] != window.level;
+            places.iter().any(unlike).then(|| places.iter().rev().take_while(|at| !unlike(at)).count())
+        };
+        if let Some(before) = window.first.checked_sub(1).filter(|_| window.start.aligned)
+            && let Some(slack) = moved(&self.list[before], true)
+        {
+            window.start = Edge { aligned: false, slack };
+        }
+        if let Some(after) = self.list.get(window.last + 1).filter(|_| window.end.aligned)
+            && let Some(slack) = moved(after, false)
+        {
+            window.end = Edge { aligned: false, slack };
+        }
+    }
+
+    fn window(&self, mut window: Window<'_>) -> Event {
+        self.look_past(&mut window);
         let len = self.list[window.first].len as usize;
         let several = window.last > window.first;
         let all = self.list.len();
@@ -243,7 +293,7 @@ impl Seen<'_> {
         let short = window.bytes < 256;
         let hung = if never_ends { 0.3 } else { 0.0_f64 };
         let from = if from_first { 0.3 } else { start_any };
-        let mut weights = Weights::floor(1e-7);
+        let mut weights = Weights::none();
         weights.set(Fault::OpenDataOut, from * if short { 0.2 } else { 0.5 } * end_any.max(hung));
         weights.set(Fault::SupplySag, start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own });
         let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
@@ -264,15 +314,15 @@ impl Seen<'_> {
     }
 
     /// Looks at the delays of one transaction: what they are worth follows from their steps and from the first one's start.
-    fn delays(&mut self, unit: &Unit, events: &mut Vec<Event>) {
+    fn delays(&mut self, unit: &Unit<'_>, events: &mut Vec<Event>) {
         let delays = unit.stretches.iter().enumerate().filter_map(|(at, one)| match one.shape {
             Shape::Delay(delay) => Some((at, one, delay)),
             _ => None,
         });
         let delays: Vec<_> = delays.collect();
         let Some((at, first, delay)) = delays.first().copied() else { return };
-        let mine = self.mine();
-        let other = self.contents[unit.partner];
+        let mine = self.mine;
+        let other = unit.reference;
         let level_before = at.checked_sub(1).map(|at| &unit.stretches[at]);
         let pause = level_before.filter(|one| matches!(one.shape, Shape::Level(_)));
         let fits = |at: usize| mine[at] == other[at] && delayed(other, at, delay).is_none_or(|byte| byte == mine[at]);
@@ -282,11 +332,11 @@ impl Seen<'_> {
         let mut steps = vec![delay];
         steps.extend(delays.windows(2).map(|pair| pair[1].2 - pair[0].2).filter(|step| *step != 0));
         let single = steps.iter().filter(|step| step.abs() == 1).count() as f64 / steps.len() as f64;
-        let mut weights = Weights::floor(1e-7);
+        let mut weights = Weights::none();
+        let slipped = start.anywhere(len);
         // The first byte of a transaction cannot be checked: its bits come from before it.
         let at_start = start.aligned || first.range.start <= unit.bounds.start + 1;
-        let constant = if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-4 };
-        let slipped = start.anywhere(len);
+        let constant = if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
         weights.set(Fault::ConstantShift, constant);
         weights.set(Fault::ClockSlip, slipped * if single > 0.6 { 0.95 } else if delay.abs() < 8 { 0.1 } else { 0.01 });
         let paused = if single > 0.6 { 0.04 } else { 0.6 } * if pause.is_some() { 2.0 } else { 1.0 };
@@ -305,10 +355,10 @@ impl Seen<'_> {
     }
 
     /// A constant shift leaves no transaction out; one that stands right although a shift would show speaks against it.
-    fn weight_of_constant(&mut self, unit: &Unit, delay: i64) -> f64 {
+    fn weight_of_constant(&mut self, unit: &Unit<'_>, delay: i64) -> f64 {
         let unaffected = *self.unaffected.get_or_insert_with(|| {
-            let other = self.contents[unit.partner];
-            let mine = self.contents[self.own];
+            let other = unit.reference;
+            let mine = self.mine;
             let step = (self.list.len() / 64).max(1);
             self.list.iter().step_by(step).any(|one| {
                 let bounds = one.at as usize..(one.at + one.len) as usize;
@@ -317,11 +367,11 @@ impl Seen<'_> {
                 mine[bounds.clone()] == other[bounds.clone()] && bounds.filter(telling).take(32).count() == 32
             })
         });
-        if unaffected { 0.01 } else { 1.0 }
+        if unaffected { 0.003 } else { 1.0 }
     }
 
     /// Data from another address, and stretches that nothing explains.
-    fn others(&self, unit: &Unit, events: &mut Vec<Event>) {
+    fn others(&self, unit: &Unit<'_>, events: &mut Vec<Event>) {
         let len = unit.bounds.len();
         let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
             reading: self.own,
@@ -332,18 +382,22 @@ impl Seen<'_> {
         };
         for stretch in &unit.stretches {
             let range = &stretch.range;
-            let equal = |at: usize| self.mine()[at] == self.contents[unit.partner][at];
+            let equal = |at: usize| self.mine[at] == unit.reference[at];
             // By chance a byte in 256 is right all the same, and blank stretches are alike everywhere.
             let start = self.edge_down(unit, range.start, |at| equal(at) && range.start - at <= 64);
             let end = self.edge_up(unit, range.end, |at| equal(at) && at - range.end < 64);
-            let mut weights = Weights::floor(1e-5);
+            let mut weights = Weights::none();
             match stretch.shape {
-                Shape::Elsewhere(line) => {
-                    let top = 2_usize << line >= self.mine().len();
+                Shape::Elsewhere(_) => {
                     weights.set(Fault::AddressError, 0.9);
-                    weights.set(Fault::SupplySag, if top { 0.15 } else { 0.01 });
-                    weights.set(Fault::SizeAlias, if top { 0.2 } else { 0.001 });
                     weights.set(Fault::ClockSlip, 0.03);
+                    events.push(event(range, weights, Edge { aligned: true, slack: 0 }, true));
+                }
+                Shape::Folded => {
+                    // Whether more than one transaction is folded is looked at by the caller.
+                    weights.set(Fault::AddressError, 0.6);
+                    weights.set(Fault::SupplySag, 0.15);
+                    weights.set(Fault::SizeAlias, 0.2);
                     events.push(event(range, weights, Edge { aligned: true, slack: 0 }, true));
                 }
                 Shape::Garbage if stretch.bytes >= 16 => {
