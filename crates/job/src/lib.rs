@@ -21,6 +21,7 @@ pub mod procedure;
 pub mod profile;
 mod protection;
 mod reach;
+pub mod reads;
 pub mod ready;
 mod record;
 pub mod report;

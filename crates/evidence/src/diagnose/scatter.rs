@@ -63,7 +63,12 @@ struct Content {
 /// Returns, reading by reading, the bits that are wrong outside of what has a shape.
 ///
 /// `voted` is what most of three or more readings say.
-pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>], explained: &[Vec<Range<usize>>]) -> Vec<Scattered> {
+pub(crate) fn scattered(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    disputed: &[Range<u32>],
+    explained: &[Vec<Range<usize>>],
+) -> Vec<Scattered> {
     let sampled = sample(disputed);
     let Some(voted) = voted else {
         let mut both = Scattered { reading: 0, flips: Vec::new() };
@@ -159,7 +164,13 @@ impl View {
 /// Returns how well each fault would have scattered these bits; `None` when there are none.
 ///
 /// `content` is any of the readings, `rates` the readings' clocks, `period` that of the bursts.
-pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: &[u32], period: Option<Period>) -> Option<Weights> {
+pub(crate) fn weigh(
+    all: &[Scattered],
+    content: &[u8],
+    disputed: usize,
+    clocks: &[u32],
+    period: Option<Period>,
+) -> Option<Weights> {
     let flips: usize = all.iter().map(Scattered::bits).sum();
     if flips == 0 {
         return None;
@@ -179,9 +190,7 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     };
     let before = at_edges(shares.unlike_before, &|view| unlike(view.before, view.truth));
     let after = at_edges(shares.unlike_after, &|view| unlike(view.after, view.truth));
-    let either = at_edges(shares.unlike_any, &|view| {
-        unlike(view.before, view.truth) || unlike(view.after, view.truth)
-    });
+    let either = at_edges(shares.unlike_any, &|view| unlike(view.before, view.truth) || unlike(view.after, view.truth));
     let edges = before.max(after).max(either) - 3.0_f64.ln();
 
     let crowd = |rate: f64| (1.0 - (-(BURST_GAP as f64) * rate).exp()).clamp(1e-9, 0.999);
@@ -190,7 +199,8 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     let bursts = gaps(0.7).max(gaps(crowd(rate).max(0.3))) - alone;
     let mut logs = [-12.0 - flips.min(60) as f64 / 4.0; Fault::ALL.len()];
     logs[Fault::Noise as usize] = 0.0;
-    logs[Fault::WeakDataOut as usize] = one_way + bursts.max(gaps(crowd(rate / shares.zeros.clamp(0.05, 1.0))) - alone) - 0.3;
+    logs[Fault::WeakDataOut as usize] =
+        one_way + bursts.max(gaps(crowd(rate / shares.zeros.clamp(0.05, 1.0))) - alone) - 0.3;
     logs[Fault::LateSampling as usize] = edges + gaps(crowd(rate / shares.unlike_any)) - alone + by_clock(all, clocks);
     let regular = period.map_or(-1.0, |period| period.weight.max(-6.0));
     logs[Fault::BusContention as usize] = one_way.max(0.0) + bursts + regular - 1.5;

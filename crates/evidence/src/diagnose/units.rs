@@ -65,7 +65,9 @@ pub(crate) fn events(
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        if before != (found.events.len(), seen.windows.len()) || unit.stretches.iter().all(|one| one.shape != Shape::Bits) {
+        if before != (found.events.len(), seen.windows.len())
+            || unit.stretches.iter().all(|one| one.shape != Shape::Bits)
+        {
             found.explained.push(unit.bounds.clone());
         }
     }
@@ -295,7 +297,10 @@ impl<'a> Seen<'a> {
         let from = if from_first { 0.3 } else { start_any };
         let mut weights = Weights::none();
         weights.set(Fault::OpenDataOut, from * if short { 0.2 } else { 0.5 } * end_any.max(hung));
-        weights.set(Fault::SupplySag, start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own });
+        weights.set(
+            Fault::SupplySag,
+            start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own },
+        );
         let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
         weights.set(Fault::SelectBounce, if several { 0.001 } else { 0.9 } * start_any * end_own * last_of_all);
         let whole = start_own * end_own * 0.3 * 0.2_f64.powi((window.last - window.first) as i32);
@@ -336,9 +341,20 @@ impl<'a> Seen<'a> {
         let slipped = start.anywhere(len);
         // The first byte of a transaction cannot be checked: its bits come from before it.
         let at_start = start.aligned || first.range.start <= unit.bounds.start + 1;
-        let constant = if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
+        let constant =
+            if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
         weights.set(Fault::ConstantShift, constant);
-        weights.set(Fault::ClockSlip, slipped * if single > 0.6 { 0.95 } else if delay.abs() < 8 { 0.1 } else { 0.01 });
+        weights.set(
+            Fault::ClockSlip,
+            slipped
+                * if single > 0.6 {
+                    0.95
+                } else if delay.abs() < 8 {
+                    0.1
+                } else {
+                    0.01
+                },
+        );
         let paused = if single > 0.6 { 0.04 } else { 0.6 } * if pause.is_some() { 2.0 } else { 1.0 };
         weights.set(Fault::HoldFloating, slipped * paused);
         weights.set(Fault::LateSampling, if delay.abs() == 1 { 0.01 * slipped } else { 0.0 });
