@@ -44,7 +44,7 @@ fn built(volume: Volume) -> Vec<u8> {
 fn module(title: &str, code: &[u8]) -> Vec<u8> {
     stream(&[
         section::depends_on(section::DXE_DEPEX, PROTOCOL),
-        section::section(section::PE32, code),
+        section::pe32(code),
         section::user_interface(title),
         section::version(7, "1.7"),
     ])
@@ -62,14 +62,14 @@ fn volumes(code: &[u8]) -> Vec<Named> {
     ];
     let in_states = |volume: Volume| {
         states.iter().fold(volume, |volume, state| {
-            volume.file(File::new(kind::FREEFORM, ONE).sections(&[module("Moved", &code[..50])]).state(*state))
+            volume.file(File::new(kind::FREEFORM, THREE).sections(&[module("Moved", &code[..50])]).state(*state))
         })
     };
     let top = File::new(kind::RAW, guid::VOLUME_TOP).body(&code[..0x100]);
     let apriori = File::new(kind::FREEFORM, guid::DXE_APRIORI)
         .sections(&[section::section(section::RAW, &[TWO, ONE].concat())])
         .summed();
-    let aligned = |alignment| File::new(kind::RAW, THREE).body(code).aligned(alignment);
+    let aligned = |name, alignment| File::new(kind::RAW, name).body(code).aligned(alignment);
     let pad = File::pad_with(b"a pad file with data is no damage");
     vec![
         ("volume-empty", built(Volume::ffs2(0x1000))),
@@ -82,7 +82,10 @@ fn volumes(code: &[u8]) -> Vec<Named> {
         ("volume-erased-to-zero", built(in_states(files(Volume::ffs2(SIZE).erased_to_zero())))),
         ("volume-states", built(in_states(Volume::ffs2(SIZE)))),
         ("volume-summed", built(Volume::ffs2(SIZE).file(apriori).file(driver(ONE, "Summed", code).summed()))),
-        ("volume-aligned", built(Volume::ffs2(SIZE).file(aligned(16)).file(aligned(512)).file(aligned(4096)))),
+        (
+            "volume-aligned",
+            built(Volume::ffs2(SIZE).file(aligned(ONE, 16)).file(aligned(TWO, 512)).file(aligned(THREE, 4096))),
+        ),
         ("volume-top", built(files(Volume::ffs2(SIZE)).file(top))),
         ("volume-large", built(files(Volume::ffs3(SIZE)).file(driver(THREE, "Large", code).large()))),
         ("volume-pad", built(files(Volume::ffs2(SIZE).file(pad)))),
@@ -120,11 +123,9 @@ fn sections(code: &[u8]) -> Vec<Named> {
 }
 
 fn leaves(code: &[u8]) -> Vec<Vec<u8>> {
-    let executable = [&b"MZ"[..], &[0; 58], &[0x40, 0, 0, 0], b"PE\0\0", code].concat();
-    let terse = [&b"VZ"[..], &[0x64, 0x86, 1, 0x0B, 0, 0], &[0; 32], &code[..200]].concat();
     vec![
-        section::section(section::PE32, &executable),
-        section::section(section::TE, &terse),
+        section::pe32(code),
+        section::te(&code[..200]),
         section::depends_on(section::DXE_DEPEX, PROTOCOL),
         section::depends_on(section::PEI_DEPEX, PROTOCOL),
         section::depends_on(section::MM_DEPEX, PROTOCOL),
@@ -206,11 +207,14 @@ fn carriers(seed: u64, code: &[u8]) -> Vec<Named> {
         partitions::Partition { name: *b"CODE", at: 0x1000, size: 0x1000 },
         partitions::Partition { name: *b"DATA", at: 0x2000, size: 0x1000 },
     ]);
+    let mut region = table.clone();
+    region.resize(0x1000, 0xFF);
+    region.extend(code.iter().cycle().take(0x2000));
     let mut noise = vec![0; 0x1000];
     rand_xoshiro::rand_core::Rng::fill_bytes(&mut numbers(seed, "corpus noise"), &mut noise);
     vec![
         ("network-nvm", network_nvm(PLACEHOLDER_MAC, seed)),
-        ("partition-table", table.clone()),
+        ("partition-table", region),
         ("uf2", uf2::uf2(uf2::RP2040, 0x1000_0000, code)),
         ("blank", vec![0xFF; 0x2000]),
         ("zeros", vec![0x00; 0x2000]),
@@ -245,6 +249,7 @@ mod tests {
     use std::collections::HashSet;
 
     use super::*;
+    use crate::explain::{Severity, explain};
 
     #[test]
     fn the_corpus_is_the_same_for_the_same_seed_and_its_names_are_unlike() {
@@ -257,6 +262,19 @@ mod tests {
         for (name, bytes) in &images {
             assert!(bytes.len() <= 0x6000 || name == "whole-chip", "{name} has {} bytes", bytes.len());
         }
+    }
+
+    #[test]
+    fn the_reader_finds_nothing_amiss_in_any() {
+        let mut amiss = Vec::new();
+        for (name, bytes) in corpus(7) {
+            let explanation = explain(&bytes);
+            amiss.extend(explanation.findings.into_iter().filter_map(|finding| match finding.severity {
+                Severity::Note => None,
+                _ => Some(format!("{name}: {} at {:#x}: {}", finding.code, finding.at, finding.message)),
+            }));
+        }
+        assert!(amiss.is_empty(), "{amiss:#?}");
     }
 
     #[test]

@@ -4,9 +4,12 @@
 //! Sections that hold others take such a stream. From 16 MiB less one on a section gets the extended header, as the
 //! standard says.
 
+mod executable;
+
 use super::encode;
 use super::guid::{self, Guid};
 use crate::decode::PositionBits;
+pub use executable::{pe32, te};
 
 /// A compression section.
 pub const COMPRESSION: u8 = 0x01;

@@ -244,10 +244,10 @@ fn pad_before_aligned(from: usize, header: usize, alignment: usize) -> usize {
     }
 }
 
-/// Returns a GUID-named driver with made-up code, a name and a version: what most files of a real volume are.
+/// Returns a driver with `code`, a name and a version: what most files of a real volume are.
 pub fn driver(name: Guid, title: &str, code: &[u8]) -> File {
     File::new(kind::DRIVER, name).sections(&[
-        section::section(section::PE32, code),
+        section::pe32(code),
         section::user_interface(title),
         section::version(1, "1.0"),
     ])
