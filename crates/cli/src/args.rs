@@ -91,7 +91,7 @@ pub enum Command {
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub struct DemoArgs {
-    /// A scene in which something goes wrong, and ends well
+    /// Another story in place of the whole machine
     #[arg(long)]
     pub scene: Option<SceneName>,
 }
@@ -99,6 +99,10 @@ pub struct DemoArgs {
 /// The demo's scenes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum SceneName {
+    /// A router board that arrives dead: one chip, no descriptor, fed by the board
+    Router,
+    /// One chip there and back, without a profile
+    OneChip,
     /// The power fails in the middle of a write; the same command again goes on
     CutOff,
     /// A 3.3 V programmer meets a 1.8 V chip
@@ -107,8 +111,6 @@ pub enum SceneName {
     OneBadRead,
     /// An image for another chip
     WrongImage,
-    /// A whole machine, from intake to handover, both chips
-    WholeMachine,
 }
 
 /// Chip commands.
@@ -330,6 +332,15 @@ pub enum JobCommand {
         /// Who hands it over
         #[arg(long, value_name = "NAME")]
         by: String,
+        /// The job does not go on: the machine goes back as it is, for this reason
+        #[arg(long, value_name = "REASON")]
+        as_is: Option<String>,
+        /// With a contact still on: the programmer, which is watched until it is gone
+        #[arg(long, value_name = "LINK", requires = "as_is")]
+        link: Option<String>,
+        /// With a contact still on: this link cannot be unplugged, and its supply wire is off
+        #[arg(long, requires = "as_is")]
+        link_stays: bool,
     },
 }
 
@@ -357,6 +368,12 @@ pub enum ImageCommand {
         /// The present capture, outside of a job: its id or name
         #[arg(long, value_name = "CONTENT", conflicts_with = "job")]
         capture: Option<String>,
+        /// The donor of a rescue, outside of a job: its id or name
+        #[arg(long, value_name = "CONTENT", conflicts_with = "job")]
+        donor: Option<String>,
+        /// The machine's address, for a recipe that says "given" without one
+        #[arg(long, value_name = "ADDRESS")]
+        mac: Option<String>,
         /// A file that the recipe pins by its hash; may be given several times
         #[arg(long, value_name = "FILE")]
         with: Vec<PathBuf>,

@@ -36,8 +36,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(2);
         }
         Err(error) => {
-            // A closed pipe is the reader's choice.
-            let _ = error.print();
+            output::wrong_usage(&error);
             return if error.use_stderr() { ExitCode::from(2) } else { ExitCode::SUCCESS };
         }
     };
@@ -94,11 +93,12 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
     };
     let scene = match args.scene {
         None => ::job::demo::Scene::Job,
+        Some(SceneName::Router) => ::job::demo::Scene::Router,
+        Some(SceneName::OneChip) => ::job::demo::Scene::OneChip,
         Some(SceneName::CutOff) => ::job::demo::Scene::CutOff,
         Some(SceneName::WrongVoltage) => ::job::demo::Scene::WrongVoltage,
         Some(SceneName::OneBadRead) => ::job::demo::Scene::OneBadRead,
         Some(SceneName::WrongImage) => ::job::demo::Scene::WrongImage,
-        Some(SceneName::WholeMachine) => ::job::demo::Scene::WholeMachine,
     };
     let report = ::job::demo::run(scene, &bench, face)?;
     output.result(&report, || report.text());
@@ -106,8 +106,9 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
 }
 
 fn image(command: ImageCommand, bench: &Path, output: &Output) -> Result<(), JobError> {
-    let ImageCommand::Compose { recipe, job, capture, with, out } = command;
-    let report = ::job::compose::compose(bench, &::job::compose::ComposeRequest { recipe, job, capture, with, out })?;
+    let ImageCommand::Compose { recipe, job, capture, donor, mac, with, out } = command;
+    let request = ::job::compose::ComposeRequest { recipe, job, capture, donor, mac, with, out };
+    let report = ::job::compose::compose(bench, &request)?;
     output.result(&report, || {
         let mut text = format!("composed {}: {}", size(report.size), report.content);
         for line in report.steps.iter().chain(&report.findings) {

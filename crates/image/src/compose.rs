@@ -36,11 +36,13 @@ pub use step::{Done, Finding, Severity, Step};
 
 use content::{Content, Contents};
 
-/// The address that was drawn for the machine, for recipes that say `address = "drawn"`.
+/// The address that comes from outside of recipe and contents.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Address {
-    /// None was drawn.
+    /// None does.
     None,
+    /// This one, as somebody read it off the machine's label; for recipes that say `address = "given"` without a value.
+    Given(Mac),
     /// This one: drawn once ([`Mac::local_from`]), kept in the manifest, and given each time. Other recipes take no notice of it.
     Drawn(Mac),
 }
@@ -196,8 +198,15 @@ impl<'a> Work<'a> {
         let place = || rule.place.clone();
         let mut source = None;
         let mac = match (rule.rule, address) {
-            (MacRule::Given(mac), _) => mac,
-            (MacRule::Drawn, Address::None) => return Err(ComposeError::NotDrawn { place: place() }),
+            (MacRule::Given(Some(mac)), _) => mac,
+            (MacRule::Given(None), Address::Given(mac)) => {
+                mac.check_unicast().map_err(|unfit| ComposeError::GivenAmiss { place: place(), source: unfit })?;
+                mac
+            }
+            (MacRule::Given(None), _) => return Err(ComposeError::NotGiven { place: place() }),
+            (MacRule::Drawn, Address::None | Address::Given(_)) => {
+                return Err(ComposeError::NotDrawn { place: place() });
+            }
             (MacRule::Drawn, Address::Drawn(mac)) if !mac.is_local() || mac.is_group() => {
                 return Err(ComposeError::DrawnAmiss { place: place() });
             }

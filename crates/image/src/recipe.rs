@@ -7,7 +7,8 @@
 //!
 //! A recipe is hostile input (S10): its length, the number of its tables and every number in it have limits.
 //!
-//! The decision a reader would question: everything but the present capture is pinned by a hash, captures out of the vault too.
+//! The decision a reader would question: everything but the present capture and the donor is pinned by a hash, captures out of the
+//! vault too.
 //! A name can come to mean another content; the recipe would then silently make another image.
 
 use std::fmt;
@@ -41,11 +42,13 @@ pub struct Recipe {
     pub(crate) requires: Vec<Require>,
 }
 
-/// A content that a recipe takes. All but the present capture are pinned: the recipe says which bytes they must be.
+/// A content that a recipe takes. All but the present capture and the donor are pinned: the recipe says which bytes they must be.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum SourceRef {
     /// The present capture of the chip, or of the span of chips, that the image is for.
     Present,
+    /// The donor: the capture of another machine of the same model that a rescue names at its intake.
+    Donor,
     /// An image of this hash, out of the vault.
     Image(Pin),
     /// A capture out of the vault.
@@ -110,6 +113,11 @@ impl Recipe {
         self.address.as_ref().is_some_and(|address| address.rule == MacRule::Drawn)
     }
 
+    /// Returns whether the recipe puts in an address that the caller has to say, because the recipe itself does not.
+    pub fn asks_address(&self) -> bool {
+        self.address.as_ref().is_some_and(|address| address.rule == MacRule::Given(None))
+    }
+
     /// Returns every use of a content, with where the recipe says so; the base comes first.
     pub(crate) fn uses(&self) -> impl Iterator<Item = (&SourceRef, &TextPlace)> {
         let base = std::iter::once((&self.base.source, &self.base.place));
@@ -125,10 +133,11 @@ impl Recipe {
 }
 
 impl SourceRef {
-    /// Returns the hash that the content must have; none for the present capture, which is each machine's own.
+    /// Returns the hash that the content must have; none for the present capture and the donor, which are each
+    /// machine's own.
     pub fn pin(&self) -> Option<Pin> {
         match self {
-            Self::Present => None,
+            Self::Present | Self::Donor => None,
             Self::Image(pin) | Self::Capture { pin, .. } | Self::File { pin, .. } => Some(*pin),
         }
     }
@@ -138,6 +147,7 @@ impl fmt::Display for SourceRef {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Present => write!(f, "the present capture"),
+            Self::Donor => write!(f, "the donor"),
             Self::Image(pin) => write!(f, "image {pin}"),
             Self::Capture { asked, .. } => write!(f, "capture `{asked}`"),
             Self::File { path, .. } => write!(f, "file `{path}`"),
@@ -188,7 +198,8 @@ pub(crate) struct AddressRule {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum MacRule {
     Carried,
-    Given(Mac),
+    /// None: whoever composes says it.
+    Given(Option<Mac>),
     Drawn,
 }
 

@@ -63,6 +63,15 @@ pub fn teal(seed: u64) -> Vec<u8> {
     place(builder, seed, &TEAL).finish().expect("the layout is fixed and free of overlap")
 }
 
+/// Returns the router board's firmware as published: without the settings and the calibration, which are each board's own.
+pub fn teal_published(seed: u64) -> Vec<u8> {
+    let of_all_boards = TEAL.iter().filter(|stretch| TEAL_SHARED.contains(&stretch.name));
+    place(ImageBuilder::new(TEAL_SIZE), seed, of_all_boards).finish().expect("the layout is fixed and free of overlap")
+}
+
+/// The router board's stretches that are alike on all boards.
+const TEAL_SHARED: [&str; 3] = ["teal loader", "teal kernel", "teal root"];
+
 /// A stretch of made-up content; two with the same kind, name and length are the same bytes.
 struct Stretch {
     range: Range<u32>,
@@ -144,8 +153,8 @@ fn port_image(seed: u64, version: u16, stretches: &[Stretch]) -> Vec<u8> {
     place(builder, seed, stretches).finish().expect("the layout is fixed and free of overlap")
 }
 
-fn place(builder: ImageBuilder, seed: u64, stretches: &[Stretch]) -> ImageBuilder {
-    stretches.iter().fold(builder, |builder, stretch| {
+fn place<'s>(builder: ImageBuilder, seed: u64, stretches: impl IntoIterator<Item = &'s Stretch>) -> ImageBuilder {
+    stretches.into_iter().fold(builder, |builder, stretch| {
         let Range { start, end } = stretch.range;
         builder.bytes(start, &made_up(stretch.filler, seed, stretch.name, (end - start) as usize))
     })
@@ -174,6 +183,7 @@ mod tests {
             ("larkspur port", larkspur_port(7), PORT_SIZE, 0x0A01_AB9E),
             ("meadowlark port", meadowlark_port(7), PORT_SIZE, 0x821D_971E),
             ("teal", teal(7), TEAL_SIZE, 0xC3CC_2D95),
+            ("teal published", teal_published(7), TEAL_SIZE, 0x7C18_F9E4),
         ];
         for (name, image, size, crc) in pins {
             assert_eq!(image.len(), size as usize, "{name}");

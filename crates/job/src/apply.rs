@@ -5,6 +5,7 @@
 //! (S1); the wanted content and the plan are durable (S2); then erases and programs with id and status checked on the way
 //! (S6); then everything is read again and compared (S3). What differs is planned and written again, twice at most.
 
+use std::borrow::Cow;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -94,6 +95,17 @@ impl Session<'_> {
         Ok(Target { name: format!("content {}", id.short()), bytes: self.vault.read_vec(&id)?, place: Place::Whole })
     }
 
+    /// What the chip held when an earlier job found it, in a return.
+    ///
+    /// # Errors
+    /// [`JobError::WhichCapture`] when the open step brings nothing back; [`JobError::Vault`].
+    pub fn as_found_before(&self) -> Result<Target, JobError> {
+        let Some(Wanted::Content(id)) = self.station.as_ref().map(|station| &station.wanted) else {
+            return Err(JobError::WhichCapture { why: format!("job {} brings nothing back here", self.job()) });
+        };
+        Ok(Target { name: format!("capture {}", id.short()), bytes: self.vault.read_vec(id)?, place: Place::Whole })
+    }
+
     /// Brings the chip, or a part of it, to the wanted content.
     ///
     /// # Errors
@@ -154,6 +166,7 @@ impl Session<'_> {
     }
 
     fn plan_checked(&mut self, target: &Target) -> Result<PlanReport, JobError> {
+        let target = &*self.for_this_chip(target);
         self.check_fits(target)?;
         self.check_writable()?;
         let Look::Other(present) = self.look(&[])? else { unreachable!("nothing to compare with was given") };
@@ -172,6 +185,7 @@ impl Session<'_> {
     }
 
     fn verify_checked(&mut self, target: &Target) -> Result<VerifyReport, JobError> {
+        let target = &*self.for_this_chip(target);
         self.check_fits(target)?;
         let range = match &target.place {
             Place::Region(_) => {
@@ -208,9 +222,10 @@ impl Session<'_> {
         })
     }
 
-    fn apply_checked(&mut self, target: &Target) -> Result<ApplyReport, JobError> {
+    fn apply_checked(&mut self, given: &Target) -> Result<ApplyReport, JobError> {
+        let target = &*self.for_this_chip(given);
         self.check_fits(target)?;
-        self.check_step(target)?;
+        self.check_step(target, given)?;
         self.check_writable()?;
         let present = self.present_content()?;
         self.check_writable()?;
@@ -303,11 +318,26 @@ impl Session<'_> {
         }
     }
 
-    /// In a profile job: what the open step is to write, and nothing else.
-    fn check_step(&self, target: &Target) -> Result<(), JobError> {
+    /// Of an image over several chips, this chip's part (S8: the image has the size of all of them together).
+    fn for_this_chip<'t>(&self, target: &'t Target) -> Cow<'t, Target> {
+        let whole = target.place == Place::Whole && target.bytes.len() as u64 != u64::from(self.identity.chip.size);
+        let station = self.station.as_ref().filter(|_| whole);
+        match station.and_then(|station| station.part(&target.bytes).map(|part| (station, part))) {
+            None => Cow::Borrowed(target),
+            Some((station, part)) => Cow::Owned(Target {
+                name: format!("{}, part {}", target.name, station.chip),
+                bytes: part.to_vec(),
+                place: Place::Whole,
+            }),
+        }
+    }
+
+    /// In a profile job: what the open step is to write, and nothing else. `given` is the image as the person named it.
+    fn check_step(&self, target: &Target, given: &Target) -> Result<(), JobError> {
         let Some(station) = &self.station else { return Ok(()) };
         let why = if target.place == Place::Whole {
-            station.refuses(&target.bytes)
+            let whole = (given.bytes.len() != target.bytes.len()).then_some(given.bytes.as_slice());
+            station.refuses(&target.bytes, whole)
         } else {
             Some("a step of a job writes whole chips".into())
         };

@@ -13,6 +13,7 @@ use serde_json::{Value, json};
 use vault::{Digest, Kind, PutRequest};
 
 use crate::error::JobError;
+use crate::jobs::Work;
 use crate::session::{Session, now, run_op};
 use crate::text::counted;
 
@@ -31,6 +32,24 @@ pub struct CaptureReport {
     pub size: u32,
     /// How it was proven.
     pub evidence: EvidenceReport,
+    /// When the chip holds an image together with others, and all of them are captured now: the image over all of them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub span: Option<SpanReport>,
+}
+
+/// An image over several chips, put together out of their captures.
+#[derive(Debug, Clone, Serialize)]
+pub struct SpanReport {
+    /// The span's id in the profile.
+    pub span: String,
+    /// The chips, in order.
+    pub chips: Vec<String>,
+    /// Its id in the vault: BLAKE3.
+    pub content: String,
+    /// SHA-256.
+    pub sha256: String,
+    /// Bytes of all chips together.
+    pub size: u64,
 }
 
 /// The evidence for a capture.
@@ -237,14 +256,53 @@ impl Session<'_> {
                 .retain(|conflict| !matches!(conflict, Conflict::Measured { measured, .. } if *measured < declared));
         }
         self.present = Some((stored.id, bytes));
+        let span = self.keep_span()?;
         Ok(CaptureReport {
             job: self.job().to_string(),
             chip,
+            span,
             content: stored.id.to_string(),
             sha256: stored.sha256.to_string(),
             size: self.identity.chip.size,
             evidence: report,
         })
+    }
+
+    /// One content and one manifest for what several chips hold together, once each of them is captured.
+    fn keep_span(&mut self) -> Result<Option<SpanReport>, JobError> {
+        if self.station.as_ref().is_none_or(|station| station.span.is_none()) {
+            return Ok(None);
+        }
+        let work = Work::open(&self.vault, self.job())?;
+        let chip = self.chip_name();
+        let span = work.profile.span_of(&chip).expect("the station has a span");
+        let Some(captures) = work.span_captures(span) else { return Ok(None) };
+        let parts = captures.iter().map(|id| self.vault.read_vec(id)).collect::<Result<Vec<_>, _>>()?;
+        let parts: Vec<&[u8]> = parts.iter().map(Vec::as_slice).collect();
+        let whole = image::span::join(&parts);
+        let of: Vec<Value> =
+            span.chips.iter().zip(&captures).map(|(chip, id)| json!({ "chip": chip, "content": id })).collect();
+        let stored = self.vault.put(
+            whole.as_slice(),
+            &PutRequest {
+                name: format!("capture of {}", span.id),
+                kind: Kind::Capture,
+                job: Some(self.job().clone()),
+                taken_at: now(),
+                facts: json!({ "span": span.id, "parts": of, "accepted": true }),
+            },
+        )?;
+        let body = json!({
+            "span": span.id, "content": stored.id, "sha256": stored.sha256, "size": stored.size, "parts": of,
+        });
+        self.journal.append("span-captured", body, &now())?;
+        Ok(Some(SpanReport {
+            span: span.id.clone(),
+            chips: span.chips.clone(),
+            content: stored.id.to_string(),
+            sha256: stored.sha256.to_string(),
+            size: stored.size,
+        }))
     }
 
     fn chip_facts(&self) -> Value {

@@ -4,6 +4,8 @@
 //! and from the vault, each found by the hash that the recipe pins. In a job the present capture is the newest one of the
 //! chip, and an address that was drawn once is kept in the journal and used again: composing again gives the same bytes.
 
+mod donor;
+
 use std::path::{Path, PathBuf};
 
 use image::compose::{Address, NamedRange, Sources};
@@ -32,6 +34,10 @@ pub struct ComposeRequest {
     pub job: Option<String>,
     /// `--capture`: the present capture, outside of a job.
     pub capture: Option<String>,
+    /// `--donor`: the donor's content, outside of a job.
+    pub donor: Option<String>,
+    /// `--mac`: the machine's address, for a recipe that says `given` without a value.
+    pub mac: Option<String>,
     /// `--with`: files that the recipe pins.
     pub with: Vec<PathBuf>,
     /// `--out`: where the image goes besides the vault.
@@ -63,7 +69,10 @@ pub struct ComposeReport {
 struct Place {
     work: Work,
     step: Step,
-    chip: String,
+    /// The chip's id, or the span's.
+    name: String,
+    /// The chips whose content is composed: one, or those of the span in order.
+    chips: Vec<String>,
 }
 
 /// Composes an image and keeps it.
@@ -83,14 +92,19 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
         journal = Some(Journal::open(&vault, &job, "firmhand image compose", &now())?);
         place = Some(Place::find(Work::open(&vault, &job)?)?);
     }
-    let present = match (&place, &request.capture) {
-        (Some(place), _) => place.capture().map(|id| vault.read_vec(&id)).transpose()?,
-        (None, Some(asked)) => Some(vault.read_vec(&vault.find(asked)?)?),
-        (None, None) => None,
+    let named = |asked: &Option<String>| asked.as_ref().map(|asked| vault.read_vec(&vault.find(asked)?)).transpose();
+    let (present, donor) = match &place {
+        Some(place) => (place.present(&vault)?, place.donor(&vault)?),
+        None => (named(&request.capture)?, named(&request.donor)?),
     };
     let mut fetched: Vec<(SourceRef, Vec<u8>)> = Vec::new();
     for source in recipe.sources() {
-        if let Some(bytes) = fetch(&vault, &source, present.as_deref(), request)? {
+        let found = match &source {
+            SourceRef::Present => present.clone(),
+            SourceRef::Donor => donor.clone(),
+            _ => fetch(&vault, &source, request)?,
+        };
+        if let Some(bytes) = found {
             fetched.push((source, bytes));
         }
     }
@@ -101,9 +115,11 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
     if let Some(place) = &place {
         sources = sources.with_map(place.map());
     }
-    let (address, address_drawn) = match recipe.draws_address() {
-        false => (Address::None, false),
-        true => match place.as_ref().and_then(Place::drawn) {
+    let said = said_address(request, place.as_ref())?;
+    let (address, address_drawn) = match (recipe.draws_address(), said) {
+        (false, None) => (Address::None, false),
+        (false, Some(mac)) => (Address::Given(mac), false),
+        (true, _) => match place.as_ref().and_then(Place::drawn) {
             Some(mac) => (Address::Drawn(mac), false),
             None => (Address::Drawn(draw()?), true),
         },
@@ -112,24 +128,42 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
         image::compose::compose(&recipe, &sources, address).map_err(|error| JobError::Compose(Box::new(error)))?;
     let drawn = match address {
         Address::Drawn(mac) => Some(mac.to_string()),
-        Address::None => None,
+        Address::Given(_) | Address::None => None,
     };
+    if let (Some(place), Some(donor)) = (&place, &donor) {
+        donor::check(&vault, &place.identity_of_rescue(&vault)?, donor, &composed.bytes)?;
+    }
     let steps: Vec<String> = composed.steps.iter().map(ToString::to_string).collect();
-    let chip = place.as_ref().map_or_else(|| "image".to_owned(), |place| place.chip.clone());
-    let name = format!("composed {chip}");
-    let stored = vault.put(
-        composed.bytes.as_slice(),
-        &PutRequest {
-            name: name.clone(),
-            kind: Kind::Image,
-            job: place.as_ref().map(|place| place.work.job.clone()),
-            taken_at: now(),
-            facts: json!({ "recipe": text, "steps": steps, "address_drawn": drawn }),
-        },
-    )?;
+    let of = place.as_ref().map_or_else(|| "image".to_owned(), |place| place.name.clone());
+    let name = format!("composed {of}");
+    let put = |bytes: &[u8], name: String, facts: Value| {
+        vault.put(
+            bytes,
+            &PutRequest {
+                name,
+                kind: Kind::Image,
+                job: place.as_ref().map(|place| place.work.job.clone()),
+                taken_at: now(),
+                facts,
+            },
+        )
+    };
+    let facts = json!({ "recipe": text, "steps": steps, "address_drawn": drawn });
+    let stored = put(&composed.bytes, name.clone(), facts)?;
     if let (Some(journal), Some(place)) = (&mut journal, &place) {
         let step = &place.step.id;
-        let body = json!({ "step": step, "chip": place.chip, "content": stored.id, "address_drawn": drawn });
+        let mut body = json!({ "step": step, "content": stored.id, "address_drawn": drawn });
+        if let [chip] = place.chips.as_slice() {
+            body["chip"] = json!(chip);
+        } else {
+            let mut parts = Vec::new();
+            for (chip, bytes) in place.chips.iter().zip(place.split(&composed.bytes)?) {
+                let part = put(bytes, format!("{name}, part {chip}"), json!({ "part_of": stored.id, "chip": chip }))?;
+                parts.push(json!({ "chip": chip, "content": part.id }));
+            }
+            body["span"] = json!(place.name);
+            body["parts"] = json!(parts);
+        }
         journal.append("composed", body, &now())?;
         let body = json!({ "step": step, "by": "firmhand", "evidence": { "content": stored.id } });
         journal.append("step-done", body, &now())?;
@@ -170,31 +204,71 @@ impl Place {
             let why = if against.is_empty() { "its profile has no compose step".into() } else { against.join("; ") };
             return Err(JobError::WrongJob { job: work.job.to_string(), why });
         };
-        let Some(chip) = step.chip.clone() else {
-            let why = format!("`{}` composes an image over several chips, which this version cannot", step.id);
-            return Err(JobError::WrongJob { job: work.job.to_string(), why });
-        };
-        Ok(Self { work, step, chip })
+        let chips = work.profile.chips_of(&step).into_iter().map(str::to_owned).collect();
+        let name = step.chip.clone().or_else(|| step.span.clone()).expect("a compose step has a chip or a span");
+        Ok(Self { work, step, name, chips })
     }
 
-    /// The newest capture of the chip in this job.
-    fn capture(&self) -> Option<Digest> {
-        self.work.state().captures(&self.chip).last().copied()
+    /// The newest captures of this job, one after the other; none while one is missing.
+    fn present(&self, vault: &Vault) -> Result<Option<Vec<u8>>, JobError> {
+        let state = self.work.state();
+        let captures: Option<Vec<Digest>> =
+            self.chips.iter().map(|chip| state.captures(chip).last().copied()).collect();
+        captures.map(|captures| joined(vault, &captures)).transpose()
+    }
+
+    /// The donors that the intake of a rescue names, one after the other; none while one is missing.
+    fn donor(&self, vault: &Vault) -> Result<Option<Vec<u8>>, JobError> {
+        let answers = &self.work.intake()["answers"];
+        let named = |chip: &String| answers[format!("donor-{chip}")].as_str().map(|asked| vault.find(asked));
+        let donors: Option<Vec<Result<Digest, _>>> = self.chips.iter().map(named).collect();
+        let Some(donors) = donors else { return Ok(None) };
+        joined(vault, &donors.into_iter().collect::<Result<Vec<_>, _>>()?).map(Some)
+    }
+
+    /// What the machine's own label says, and who the donors are.
+    fn identity_of_rescue(&self, vault: &Vault) -> Result<donor::Identity, JobError> {
+        let answers = self.work.intake()["answers"].clone();
+        let mut donors = Vec::new();
+        for chip in &self.chips {
+            if let Some(asked) = answers[format!("donor-{chip}")].as_str() {
+                donors.push(vault.find(asked)?);
+            }
+        }
+        let said = |id: &str| answers[id].as_str().filter(|answer| *answer != "none").map(str::to_owned);
+        Ok(donor::Identity {
+            mac: said("label-mac").and_then(|mac| mac.parse().ok()),
+            serial: said("label-serial"),
+            donors,
+            map: self.map(),
+        })
+    }
+
+    /// The part of a composed image for each chip (S8).
+    fn split<'i>(&self, image: &'i [u8]) -> Result<Vec<&'i [u8]>, JobError> {
+        let size = |chip: &String| self.work.profile.chip(chip).map_or(0, |spec| spec.size);
+        let sizes: Vec<u32> = self.chips.iter().map(size).collect();
+        image::span::split(image, &sizes)
+            .map_err(|error| JobError::WrongJob { job: self.work.job.to_string(), why: error.to_string() })
     }
 
     /// The region map that the profile lends to a content without one of its own.
     fn map(&self) -> Vec<NamedRange> {
-        let chip = self.work.profile.chip(&self.chip);
-        chip.map(|chip| chip.regions.as_slice())
-            .unwrap_or_default()
-            .iter()
-            .map(|region| NamedRange { name: region.name.clone(), range: region.at..region.at + region.size })
-            .collect()
+        let mut begin = 0;
+        let mut map = Vec::new();
+        for spec in self.chips.iter().filter_map(|chip| self.work.profile.chip(chip)) {
+            map.extend(spec.regions.iter().map(|region| NamedRange {
+                name: region.name.clone(),
+                range: begin + region.at..begin + region.at + region.size,
+            }));
+            begin += spec.size;
+        }
+        map
     }
 
-    /// The address that an earlier composing of this job drew.
+    /// The address that an earlier composing of this step drew.
     fn drawn(&self) -> Option<Mac> {
-        let composed = |entry: &&vault::Entry| entry.kind == "composed" && entry.body["chip"] == json!(self.chip);
+        let composed = |entry: &&vault::Entry| entry.kind == "composed" && entry.body["step"] == json!(self.step.id);
         let entry = self.work.entries.iter().rev().find(composed)?;
         entry.body.get("address_drawn").and_then(Value::as_str)?.parse().ok()
     }
@@ -211,15 +285,26 @@ fn draw() -> Result<Mac, JobError> {
     Ok(Mac::local_from(bytes))
 }
 
-/// A source's bytes; none when it is nowhere, which composing then says.
-fn fetch(
-    vault: &Vault,
-    source: &SourceRef,
-    present: Option<&[u8]>,
-    request: &ComposeRequest,
-) -> Result<Option<Vec<u8>>, JobError> {
+/// The address that somebody said: with the command, or at the intake of a rescue, off the label.
+fn said_address(request: &ComposeRequest, place: Option<&Place>) -> Result<Option<Mac>, JobError> {
+    if let Some(text) = &request.mac {
+        let bad = |error: image::mac::MacError| JobError::BadOption { what: "--mac".into(), why: error.to_string() };
+        return text.parse().map(Some).map_err(bad);
+    }
+    let answers = place.map(|place| place.work.intake()["answers"].clone()).unwrap_or_default();
+    Ok(answers["label-mac"].as_str().and_then(|mac| mac.parse().ok()))
+}
+
+/// Contents one after the other.
+fn joined(vault: &Vault, ids: &[Digest]) -> Result<Vec<u8>, JobError> {
+    let parts = ids.iter().map(|id| vault.read_vec(id)).collect::<Result<Vec<_>, _>>()?;
+    Ok(parts.concat())
+}
+
+/// A pinned source's bytes; none when it is nowhere, which composing then says.
+fn fetch(vault: &Vault, source: &SourceRef, request: &ComposeRequest) -> Result<Option<Vec<u8>>, JobError> {
     match source {
-        SourceRef::Present => Ok(present.map(<[u8]>::to_vec)),
+        SourceRef::Present | SourceRef::Donor => Ok(None),
         SourceRef::Image(pin) => pinned(vault, pin, &request.with),
         SourceRef::Capture { asked, .. } => Ok(Some(vault.read_vec(&vault.find(asked)?)?)),
         SourceRef::File { path, pin } => {

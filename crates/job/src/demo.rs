@@ -1,4 +1,7 @@
-//! The demo: the job of one chip of the invented Larkspur Nine, on a virtual bench, with real counts and times.
+//! The demo: the job of an invented machine, on a virtual bench, with real counts and times.
+//!
+//! The story that stands for all is a Larkspur Nine that is converted and, later, brought back; the Teal router board is a small
+//! second one, for contrast: one chip, no descriptor, fed by the board, dead as found. The scenes show one chip and one mishap.
 //!
 //! Everything goes through the same engine as any other chip command; only the chip is virtual, and its time is counted
 //! instead of waited for. The bench folder is left for a look. A scene is a story in which something goes wrong; it
@@ -27,8 +30,12 @@ const SEED: u64 = 7;
 /// Which story.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Scene {
-    /// The job as it should go.
+    /// A whole machine as it should go: converted, handed over, and one day brought back.
     Job,
+    /// A router board that arrives dead.
+    Router,
+    /// One chip there and back, without a profile.
+    OneChip,
     /// The power fails in the middle of a write.
     CutOff,
     /// A 3.3 V programmer and a 1.8 V chip.
@@ -37,8 +44,6 @@ pub enum Scene {
     OneBadRead,
     /// An image of another size.
     WrongImage,
-    /// The whole machine, from intake to handover.
-    WholeMachine,
 }
 
 /// What the demo ends with.
@@ -86,12 +91,13 @@ pub fn free_folder(parent: &Path) -> PathBuf {
 pub fn run(scene: Scene, bench: &Path, front: &mut dyn Front) -> Result<DemoReport, JobError> {
     let mut stage = Stage::build(bench, front)?;
     let (name, ended) = match scene {
-        Scene::Job => ("job", stage.whole_job()?),
+        Scene::Job => ("job", stage.larkspur()?),
+        Scene::Router => ("router", stage.router()?),
+        Scene::OneChip => ("one-chip", stage.one_chip()?),
         Scene::CutOff => ("cut-off", stage.cut_off()?),
         Scene::WrongVoltage => ("wrong-voltage", stage.wrong_voltage()?),
         Scene::OneBadRead => ("one-bad-read", stage.one_bad_read()?),
         Scene::WrongImage => ("wrong-image", stage.wrong_image()?),
-        Scene::WholeMachine => ("whole-machine", stage.whole_machine()?),
     };
     Ok(DemoReport { scene: name, bench: bench.to_path_buf(), link: stage.link, ended })
 }
@@ -134,13 +140,18 @@ impl<'f> Stage<'f> {
         Ok(stage)
     }
 
-    /// Writes the bench file: the chip, a link of 12 MHz, and what the scene adds.
+    /// Writes the bench file of `main`: the chip, a link of 12 MHz, and what the scene adds.
     fn bench_file(&self, marking: &str, more: &str) -> Result<(), JobError> {
+        self.chip_file("main", marking, "main.bin", more)
+    }
+
+    /// Writes the bench file of a chip.
+    fn chip_file(&self, chip: &str, marking: &str, content: &str, more: &str) -> Result<(), JobError> {
         let text = format!(
-            "# The chip `main` of a Larkspur Nine, on a virtual bench.\nseed = {SEED}\n\n[chip]\nmarking = \"{marking}\"\n\
-             content = \"main.bin\"\n\n[link]\nclock_hz = 12000000\n{more}"
+            "# The chip `{chip}`, on a virtual bench.\nseed = {SEED}\n\n[chip]\nmarking = \"{marking}\"\n\
+             content = \"{content}\"\n\n[link]\nclock_hz = 12000000\n{more}"
         );
-        put(&self.link, text.as_bytes())
+        put(&self.bench.join("virtual").join(format!("{chip}.toml")), text.as_bytes())
     }
 
     fn say(&mut self, text: &str) {
@@ -200,7 +211,7 @@ impl<'f> Stage<'f> {
         Ok(Target::from_file(&self.meadowlark, Place::Whole)?.bytes)
     }
 
-    fn whole_job(&mut self) -> Result<String, JobError> {
+    fn one_chip(&mut self) -> Result<String, JobError> {
         self.say("The Larkspur Nine's chip `main` gets the firmware Meadowlark, and its old one back.");
         self.say("All of it is invented; the chip is virtual, and its time is counted, not waited for.");
         self.head("1. Which chip is it?");

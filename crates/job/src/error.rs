@@ -146,6 +146,9 @@ pub enum JobError {
     /// What a job's step is to write is another content.
     #[error("{why}")]
     OtherContent { why: String },
+    /// A composed image carries what belongs to the donor.
+    #[error("{what}: {why}; a rescued machine is itself, by its own label")]
+    DonorIdentity { what: &'static str, why: String },
     /// The chip is not one that the profile has seen.
     #[error("the profile knows {expected} at this place, and {found} answers")]
     OtherPart { expected: String, found: String },
@@ -209,6 +212,7 @@ impl JobError {
             | Self::Differs { .. }
             | Self::Compose(_)
             | Self::OtherContent { .. }
+            | Self::DonorIdentity { .. }
             | Self::Protection { .. }
             | Self::OtherPart { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
@@ -285,6 +289,9 @@ impl JobError {
             Self::Recipe(error) => error.remedy(),
             Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
+            Self::DonorIdentity { .. } => {
+                "no image was kept; write `[mac] address = \"given\"` and take less out of the donor".into()
+            }
             Self::Mismatch { .. } => {
                 "what was captured before is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
                     .into()

@@ -26,7 +26,7 @@ use std::path::Path;
 use vault::{Digest, Entry, JobId, Journal, Vault, VaultError};
 
 pub use self::error::JobsError;
-pub use self::handover::{HandoverReport, handover};
+pub use self::handover::{HandoverReport, HandoverRequest, handover};
 pub use self::next::{NextReport, NextStep, next};
 pub use self::record::{RecordReport, record};
 pub use self::sign::{SignReport, SignRequest, sign};
@@ -34,7 +34,7 @@ pub use self::start::{StartReport, StartRequest, start};
 pub use self::status::{JobLine, JobsReport, StatusReport, status, status_all};
 use crate::error::JobError;
 use crate::procedure::{JobHeader, State};
-use crate::profile::{ImageSource, Profile, Target};
+use crate::profile::{ImageSource, Profile, Span, Step, Target};
 use crate::session::now;
 
 /// A job as read: its entries and its profile.
@@ -67,26 +67,52 @@ impl Work {
         State::of(&self.profile, &self.header, &self.entries)
     }
 
-    /// The content that this job last composed for a chip.
+    /// The content that this job last composed for a chip; of an image over several chips, the chip's part.
     pub(crate) fn composed(&self, chip: &str) -> Option<Digest> {
-        let of_chip = |entry: &&Entry| entry.kind == "composed" && entry.body["chip"] == serde_json::json!(chip);
-        let entry = self.entries.iter().rev().find(of_chip)?;
-        entry.body["content"].as_str()?.parse().ok()
+        let content = |entry: &Entry| {
+            let parts = entry.body["parts"].as_array().into_iter().flatten();
+            let mut places = parts.chain(std::iter::once(&entry.body));
+            let found = places.find(|place| place["chip"].as_str() == Some(chip))?;
+            found["content"].as_str()?.parse().ok()
+        };
+        self.entries.iter().rev().filter(|entry| entry.kind == "composed").find_map(content)
     }
 
-    /// The SHA-256 that the chosen variant states for a chip's file; none for a recipe.
-    pub(crate) fn variant_sha256(&self, chip: &str) -> Option<String> {
+    /// The SHA-256 that the chosen variant states for a chip's file, and whether that is the file of the whole span; none for
+    /// a recipe.
+    pub(crate) fn variant_sha256(&self, chip: &str) -> Option<(String, bool)> {
         let intake = self.intake();
         let variant = self.profile.variant(intake["variant"].as_str()?)?;
-        let image = variant.images.iter().find(|image| image.target == Target::Chip(chip.to_owned()))?;
+        let span = self.profile.span_of(chip).map(|span| span.id.as_str());
+        let for_chip = |target: &Target| match target {
+            Target::Chip(id) => id == chip,
+            Target::Span(id) => Some(id.as_str()) == span,
+        };
+        let image = variant.images.iter().find(|image| for_chip(&image.target))?;
         match &image.source {
-            ImageSource::File(file) => Some(file.sha256.clone()),
+            ImageSource::File(file) => Some((file.sha256.clone(), matches!(image.target, Target::Span(_)))),
             ImageSource::Recipe(_) => None,
         }
     }
 
+    /// The image that the chosen variant has for a step's chip or span.
+    pub(crate) fn image_of(&self, step: &Step) -> Option<&ImageSource> {
+        let variant = self.profile.variant(self.intake()["variant"].as_str()?)?;
+        let image = variant.images.iter().find(|image| match &image.target {
+            Target::Chip(chip) => step.chip.as_ref() == Some(chip),
+            Target::Span(span) => step.span.as_ref() == Some(span),
+        });
+        image.map(|image| &image.source)
+    }
+
+    /// What this job captured last on each chip of a span, in the span's order; none while one is missing.
+    pub(crate) fn span_captures(&self, span: &Span) -> Option<Vec<Digest>> {
+        let state = self.state();
+        span.chips.iter().map(|chip| state.captures(chip).last().copied()).collect()
+    }
+
     /// The body of the entry `intake`.
-    fn intake(&self) -> serde_json::Value {
+    pub(crate) fn intake(&self) -> serde_json::Value {
         let found = self.entries.iter().find(|entry| entry.kind == "intake");
         found.map(|entry| entry.body.clone()).unwrap_or_default()
     }

@@ -12,6 +12,7 @@
 //! | `link-gone`, `link-back` | a program saw the programmer vanish, come back | link |
 //! | `link-held` | a person signs that a link which cannot vanish has its supply wire off | link, by, note? |
 //! | `power-up` | power came; `seen` says whether the machine showed itself | step?, seen, by |
+//! | `given-back` | the machine goes back as it is, and the job ends here | by, reason, left |
 //! | `gate` | a gate was answered: `yes`, `no`; of a fused gate `open`, `fused`, `signed` | id, answer, by |
 //! | `identified`, `captured`, `not-captured`, `planned`, `applied`, `verified` | the chip commands' own | chip, step? |
 //!
@@ -241,6 +242,12 @@ impl<'p> State<'p> {
     pub fn wired(&self) -> Vec<&'p str> {
         let wires = self.open_wires().into_iter().filter(|index| self.is_done(*index));
         wires.flat_map(|index| self.profile.chips_of(&self.profile.steps[index])).collect()
+    }
+
+    /// Returns the wire steps whose contacts are on, or going on.
+    #[must_use]
+    pub fn contacts_on(&self) -> Vec<&'p str> {
+        self.open_wires().into_iter().map(|index| self.profile.steps[index].id.as_str()).collect()
     }
 
     /// Returns the chips that something other than firmhand may write in this step and that have no capture in this job

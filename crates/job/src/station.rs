@@ -12,7 +12,7 @@ use vault::{Digest, Journal};
 use crate::error::JobError;
 use crate::jobs::Work;
 use crate::procedure::{Reason, State};
-use crate::profile::{Content, ProtectionAfter, Step, StepKind};
+use crate::profile::{Content, ProtectionAfter, Span, Step, StepKind};
 use crate::session::now;
 
 /// What a chip command works on in a profile job.
@@ -32,6 +32,17 @@ pub(crate) struct Station {
     pub protection_after: ProtectionAfter,
     /// What the step is to write.
     pub wanted: Wanted,
+    /// The image that the chip holds together with others.
+    pub span: Option<SpanPlace>,
+}
+
+/// A chip's place in a span: one image over several chips.
+#[derive(Debug, Clone)]
+pub(crate) struct SpanPlace {
+    /// Bytes of each of its chips, in order.
+    pub sizes: Vec<u32>,
+    /// Which of them this chip is, from 0.
+    pub index: usize,
 }
 
 /// What a writing step is to write.
@@ -45,6 +56,8 @@ pub(crate) enum Wanted {
     Content(Digest),
     /// A file with this SHA-256.
     Sha256(String),
+    /// This chip's part of a file over the whole span, which has this SHA-256.
+    PartOf(String),
 }
 
 /// The kind of step that a chip command's verb does; none for a verb that is no chip command.
@@ -84,6 +97,7 @@ impl Station {
             markings: spec.markings.clone(),
             protection_after: spec.protection_after,
             wanted,
+            span: work.profile.span_of(&chip).map(|span| SpanPlace::of(work, span, &chip)),
             chip,
         })
     }
@@ -94,9 +108,21 @@ impl Station {
         body["step"] = json!(self.step);
     }
 
-    /// Tells why these bytes are not what the step is to write.
-    pub(crate) fn refuses(&self, bytes: &[u8]) -> Option<String> {
+    /// Cuts this chip's part out of an image over the whole span; none when the image is for this chip alone.
+    pub(crate) fn part<'i>(&self, image: &'i [u8]) -> Option<&'i [u8]> {
+        let span = self.span.as_ref()?;
+        image::span::split(image, &span.sizes).ok()?.get(span.index).copied()
+    }
+
+    /// Tells why these bytes are not what the step is to write. `whole` is the image over the whole span that they are cut out
+    /// of, if they are.
+    pub(crate) fn refuses(&self, bytes: &[u8], whole: Option<&[u8]>) -> Option<String> {
         let step = self.step.as_deref().unwrap_or_default();
+        let other_file = |wanted: &str, bytes: &[u8]| {
+            let sha256 = Pin::sha256(bytes).digits();
+            (sha256 != *wanted)
+                .then(|| format!("step `{step}` writes a file with the SHA-256 {wanted}, and this has {sha256}"))
+        };
         match &self.wanted {
             Wanted::Anything => None,
             Wanted::Fill(byte) => {
@@ -104,11 +130,23 @@ impl Station {
             }
             Wanted::Content(content) => (Digest::blake3(bytes) != *content)
                 .then(|| format!("step `{step}` writes the content {}, and this is another", content.short())),
-            Wanted::Sha256(wanted) => {
-                let sha256 = Pin::sha256(bytes).digits();
-                (sha256 != *wanted)
-                    .then(|| format!("step `{step}` writes a file with the SHA-256 {wanted}, and this has {sha256}"))
-            }
+            Wanted::Sha256(wanted) => other_file(wanted, bytes),
+            Wanted::PartOf(wanted) => match whole {
+                Some(whole) => other_file(wanted, whole),
+                None => {
+                    Some(format!("step `{step}` writes this chip's part of an image over several: give the whole file"))
+                }
+            },
+        }
+    }
+}
+
+impl SpanPlace {
+    fn of(work: &Work, span: &Span, chip: &str) -> Self {
+        let size = |id: &String| work.profile.chip(id).map_or(0, |spec| spec.size);
+        Self {
+            sizes: span.chips.iter().map(size).collect(),
+            index: span.chips.iter().position(|id| id == chip).expect("the chip's own span has it"),
         }
     }
 }
@@ -168,7 +206,11 @@ fn wanted(work: &Work, step: &Step, chip: &str) -> Result<Wanted, String> {
             Some(earlier) => Wanted::Content(earlier.as_found),
             None => return Err(format!("the earlier job has no capture of {chip}")),
         },
-        Some(Content::Variant) => work.variant_sha256(chip).map_or(Wanted::Anything, Wanted::Sha256),
+        Some(Content::Variant) => match work.variant_sha256(chip) {
+            Some((sha256, false)) => Wanted::Sha256(sha256),
+            Some((sha256, true)) => Wanted::PartOf(sha256),
+            None => Wanted::Anything,
+        },
         Some(Content::Composed) => work.composed(chip).map_or(Wanted::Anything, Wanted::Content),
         None => Wanted::Anything,
     })

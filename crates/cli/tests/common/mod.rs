@@ -208,6 +208,7 @@ pub fn snapshot(name: &str, bench: &Bench, runs: &[Ran]) {
     settings.add_filter(&bench.folder(), "[DIR]");
     settings.add_filter(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", "[TIME]");
     settings.add_filter(r"loose-\d{8}-\d{6}(-\d+)?", "[JOB]");
+    settings.add_filter(r"(larkspur-nine|teal-router-board)-\d{8}-", "$1-[DAY]-");
     settings.add_filter(r"process \d+", "process [PID]");
     settings.add_filter(r"no /dev/\w+\* here|/dev/(spidev|mtd)\d[^\n]*", "[NODES]");
     settings.bind(|| insta::assert_snapshot!(name, text.join("\n")));

@@ -125,7 +125,7 @@ fn what_other_commands_write_keeps_to_the_schemas() {
 
 #[test]
 fn what_demos_write_keeps_to_the_schema() {
-    for scene in ["cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
+    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
         let bench = Bench::new();
         let ended = checked(&bench, &format!("demo --scene {scene}"), "demo");
         assert_eq!(ended["scene"], scene);
@@ -136,10 +136,11 @@ fn what_demos_write_keeps_to_the_schema() {
 #[test]
 fn what_a_whole_job_leaves_keeps_to_the_schemas() {
     let bench = Bench::new();
-    let ended = checked(&bench, "demo --scene whole-machine", "demo");
-    assert_eq!(ended["scene"], "whole-machine");
+    let ended = checked(&bench, "demo", "demo");
+    assert_eq!(ended["scene"], "job");
     let all = checked(&bench, "job status", "job-status");
-    let job = all["jobs"][0]["job"].as_str().expect("the job of the demo").to_owned();
+    assert_eq!(all["jobs"].as_array().expect("jobs").len(), 2, "there and back");
+    let job = all["jobs"][0]["job"].as_str().expect("a job of the demo").to_owned();
     checked(&bench, &format!("job status {job}"), "job-status");
     assert_eq!(checked(&bench, &format!("job next {job}"), "job-next")["closed"], true);
     let record = checked(&bench, &format!("job record {job}"), "job-record");
@@ -229,6 +230,18 @@ fn bench_files_that_load_keep_to_the_schema() {
     ];
     for kind in [
         "noise",
+        "open-data-out",
+        "weak-data-out",
+        "clock-slip",
+        "select-bounce",
+        "address-error",
+        "supply-sag",
+        "late-sampling",
+        "constant-shift",
+        "bus-contention",
+        "size-alias",
+        "hold-floating",
+        "supply-dip",
         "power-cut",
         "unplug",
         "worn-sector",
@@ -241,9 +254,20 @@ fn bench_files_that_load_keep_to_the_schema() {
     ] {
         let fault = format!("{CHIP}[[fault]]\nkind = \"{kind}\"\nrate = 1e-6\nseverity = 0.5\npull = \"neighbour\"\n");
         texts.push(format!("{fault}from_us = 5\nuntil_us = 9\n"));
-        if kind != "noise" {
-            texts.push(format!("{fault}at_us = 5\n"));
-        }
+        texts.push(format!("{fault}at_us = 5\n"));
+    }
+    for signal in ["chip-select", "data-out", "write-protect", "ground", "data-in", "clock", "hold", "supply"] {
+        texts.push(format!("{CHIP}[[fault]]\nkind = \"open-contact\"\nsignal = \"{signal}\"\npull = \"down\"\n"));
+    }
+    for fault in [
+        "kind = \"open-contact\"\nsignal = \"data-out\"\npull = \"neighbour\"",
+        "kind = \"hold-floating\"\nsignal = \"hold\"\npull = \"neighbour\"",
+        "kind = \"hold-floating\"\nsignal = \"write-protect\"",
+        "kind = \"address-error\"\nbit = 39",
+        "kind = \"supply-sag\"\nrate = 100000",
+        "kind = \"bus-contention\"\nrate = 2.5",
+    ] {
+        texts.push(format!("{CHIP}[[fault]]\n{fault}\n"));
     }
     texts.push(format!("{CHIP}[[fault]]\nkind = \"stuck-bit\"\nat = 4096\nbit = 7\npull = \"up\"\n"));
     texts.push(format!("{CHIP}[[fault]]\nkind = \"wrong-chip\"\nto = \"W25Q64\"\n"));
@@ -273,8 +297,15 @@ fn bench_files_that_are_refused_break_the_schema() {
     ];
     for fault in [
         "rate = 0.5",
-        "kind = \"open-data-out\"",
-        "kind = \"noise\"\nat_us = 5",
+        "kind = \"open-data-out\"\nseverity = 0",
+        "kind = \"open-data-out\"\nsignal = \"data-out\"",
+        "kind = \"open-contact\"",
+        "kind = \"open-contact\"\nsignal = \"pin 5\"",
+        "kind = \"open-contact\"\nsignal = \"clock\"\npull = \"neighbour\"",
+        "kind = \"hold-floating\"\nsignal = \"clock\"",
+        "kind = \"hold-floating\"\nsignal = \"write-protect\"\npull = \"neighbour\"",
+        "kind = \"address-error\"\nbit = 40",
+        "kind = \"bus-contention\"\nrate = 100001",
         "kind = \"noise\"\nrate = 2",
         "kind = \"unplug\"\nat_us = 5\nfrom_us = 5",
         "kind = \"unplug\"\nat = 5",

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use crate::descriptor::DescriptorError;
+use crate::mac::UnfitMac;
 use crate::nvm::NvmError;
 use crate::pin::Pin;
 use crate::recipe::{SourceRef, TextPlace};
@@ -110,6 +111,20 @@ pub enum ComposeError {
         /// Its bytes.
         second_range: Range<u32>,
     },
+    /// The recipe wants an address that whoever composes says, and none was said.
+    #[error("{place}: no address was given for this machine")]
+    NotGiven {
+        /// Where.
+        place: TextPlace,
+    },
+    /// The address that was given is not one that a machine can have.
+    #[error("{place}: the address that was given is none that a machine can have")]
+    GivenAmiss {
+        /// Where.
+        place: TextPlace,
+        /// Why.
+        source: UnfitMac,
+    },
     /// The recipe wants a drawn address and none was given.
     #[error("{place}: no address was drawn for this machine")]
     NotDrawn {
@@ -157,6 +172,9 @@ impl ComposeError {
     /// Returns what to do about it: one sentence, without a full stop.
     pub fn remedy(&self) -> &'static str {
         match self {
+            Self::Missing { content, .. } if **content == SourceRef::Donor => {
+                "a rescue names its donor at the intake, `--answer donor-CHIP=CONTENT`; outside of a job say `--donor CONTENT`"
+            }
             Self::Missing { content, .. } if **content == SourceRef::Present => {
                 "capture the chip, and compose again with that capture"
             }
@@ -171,6 +189,10 @@ impl ComposeError {
             Self::Beyond { .. } => "give a range that lies inside",
             Self::Misfit { .. } => "take as many bytes as there is room for; nothing is cut off or filled up",
             Self::Overlap { .. } => "take out one of the two, or make their ranges touch without sharing a byte",
+            Self::NotGiven { .. } => {
+                "read it off the machine's label and say it with `--mac`; a rescue asks for it at the intake"
+            }
+            Self::GivenAmiss { .. } => "read the label again: an address of a group, all zeros or all ones is none",
             Self::NotDrawn { .. } => "draw one for this job, once; it is kept and used again",
             Self::DrawnAmiss { .. } => "draw another one for this job",
             Self::NothingToCarry { .. } => {

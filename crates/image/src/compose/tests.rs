@@ -259,6 +259,7 @@ fn the_address_is_carried_or_given_or_drawn() {
         ("\"carried\"", Address::None, OWN),
         ("\"carried\"", Address::Drawn(drawn), OWN),
         ("\"given\"\nvalue = \"00:00:5e:00:53:77\"", Address::None, given),
+        ("\"given\"", Address::Given(given), given),
         ("\"drawn\"", Address::Drawn(drawn), drawn),
     ] {
         let composed = with(rule, address).unwrap();
@@ -270,6 +271,10 @@ fn the_address_is_carried_or_given_or_drawn() {
     }
     let error = with("\"drawn\"", Address::None).unwrap_err();
     assert_eq!(error.to_string(), "r.toml, line 3, [mac]: no address was drawn for this machine");
+    let error = with("\"given\"", Address::Drawn(drawn)).unwrap_err();
+    assert_eq!(error.to_string(), "r.toml, line 3, [mac]: no address was given for this machine");
+    let error = with("\"given\"", Address::Given(Mac([1, 0, 0, 0, 0, 1]))).unwrap_err();
+    assert!(matches!(error, ComposeError::GivenAmiss { source: UnfitMac::Group, .. }), "{error}");
     for amiss in [OWN, Mac([3, 0, 0, 0, 0, 1]), Mac([0xFF; 6])] {
         let error = with("\"drawn\"", Address::Drawn(amiss)).unwrap_err();
         assert!(matches!(error, ComposeError::DrawnAmiss { .. }), "{error}");

@@ -74,11 +74,12 @@ fn address_rule(table: &Table<'_>) -> Result<AddressRule, RecipeError> {
     let remedy = "write `address = \"carried\"`, \"given\" or \"drawn\"";
     let rule = match table.word("address", &words)?.ok_or_else(|| table.missing("`address`", remedy))? {
         "given" => {
-            let text = table.text("value", LONGEST_REGION)?;
-            let text = text.ok_or_else(|| table.missing("`value`", "write the address: `value = \"...\"`"))?;
+            let Some(text) = table.text("value", LONGEST_REGION)? else {
+                return Ok(AddressRule { place: table.place(), region: network(table)?, rule: MacRule::Given(None) });
+            };
             let mac: Mac = text.parse().map_err(|error| table.mistake("value", Mistake::NotAMac(error)))?;
             mac.check_unicast().map_err(|error| table.mistake("value", Mistake::Unfit(error)))?;
-            MacRule::Given(mac)
+            MacRule::Given(Some(mac))
         }
         word => {
             let other = if word == "carried" { "address = \"carried\"" } else { "address = \"drawn\"" };
@@ -163,6 +164,7 @@ fn source(table: &Table<'_>) -> Result<SourceRef, RecipeError> {
         }
         "file" => Ok(SourceRef::File { path: text.to_owned(), pin: needed_pin()? }),
         _ if text == "present" => own_pin("capture = \"present\"").map(|()| SourceRef::Present),
+        _ if text == "donor" => own_pin("capture = \"donor\"").map(|()| SourceRef::Donor),
         // A whole id is the content's BLAKE3 and pins it.
         _ => match hash(text) {
             Ok(id) => {

@@ -96,7 +96,7 @@ fn every_key_of_the_format_is_taken() {
     assert_eq!(part(1), (Some(Selector::Range(5..11)), Target::At(0x20)));
     assert_eq!(part(2), (None, Target::At(0x40)));
     let address = recipe.address.unwrap();
-    assert_eq!((address.region.as_str(), address.rule), ("lan", MacRule::Given(Mac([0, 0, 0x5E, 0, 0x53, 1]))));
+    assert_eq!((address.region.as_str(), address.rule), ("lan", MacRule::Given(Some(Mac([0, 0, 0x5E, 0, 0x53, 1])))));
     let conditions: Vec<Condition> = recipe.requires.into_iter().map(|require| require.condition).collect();
     let x = || Selector::Region("x".into());
     let wanted = [
@@ -216,7 +216,8 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
         "line 4, [mac] address: `mine` is not known here",
         "known here: carried, given, drawn",
     );
-    refused("[mac]\naddress = \"given\"", "line 3, [mac]: `value` is missing", "write the address: `value = \"...\"`");
+    let text = format!("[base]\nimage = \"sha256:{}\"\n[mac]\naddress = \"given\"\n", "0".repeat(64));
+    assert!(Recipe::parse(&text, "r.toml").unwrap().asks_address());
     refused(
         "[mac]\naddress = \"drawn\"\nvalue = \"x\"",
         "line 5, [mac] value: this does not go together with `address = \"drawn\"`",

@@ -1,34 +1,43 @@
-//! The whole machine: a Larkspur Nine from intake to handover, both chips, with automatic signatures.
+//! Whole machines, from intake to handover, with automatic signatures.
 //!
-//! The story asks the procedure what comes next and does just that, as a person would with `firmhand job next`: steps
-//! for hands are signed, steps on a chip go through the engine. Nothing here knows the order of the steps.
+//! A play asks the procedure what comes next and does just that, as a person would with `firmhand job next`: steps for hands
+//! are signed, steps on a chip go through the engine. Nothing here knows the order of the steps; what a story adds is the
+//! machine, the answers at its intake, and what the chips have to hold in the end.
 
 use std::fs;
 use std::path::PathBuf;
 
-use image::scenario::{PLACEHOLDER_MAC, larkspur_port, meadowlark_main, meadowlark_port};
-
-use image::scenario::LARKSPUR_MAC;
+use image::scenario::{
+    LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_port, meadowlark_main, meadowlark_port, teal, teal_published,
+};
+use vault::JobId;
 
 use super::{SEED, Stage, put};
 use crate::apply::{Place, Target};
 use crate::compose::{ComposeRequest, compose};
 use crate::error::JobError;
-use crate::jobs::{self, SignRequest, StartRequest};
-use crate::profile::{Content, JobKind, Profile, Step, StepKind};
-use crate::session::{ChipOptions, Session};
+use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
+use crate::profile::{Content, ImageSource, JobKind, Profile, Step, StepKind};
+use crate::session::{ChipOptions, Session, open_bench};
 use crate::text::{applied, captured, duration, verified};
 
-const PROFILE: &str = include_str!("../../../../profiles/larkspur-nine.toml");
-const RECIPE: &str = include_str!("../../../../profiles/recipes/larkspur-main.toml");
+const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
+const TEAL: &str = include_str!("../../../../profiles/teal-router.toml");
 
-/// Who signs in the story.
+/// The recipes that the profiles name, by their paths.
+const RECIPES: [(&str, &str); 3] = [
+    ("recipes/larkspur-main.toml", include_str!("../../../../profiles/recipes/larkspur-main.toml")),
+    ("recipes/larkspur-main-rescue.toml", include_str!("../../../../profiles/recipes/larkspur-main-rescue.toml")),
+    ("recipes/teal-router.toml", include_str!("../../../../profiles/recipes/teal-router.toml")),
+];
+
+/// Who signs in the stories.
 const SIGNER: &str = "Lantern Street";
+const OWNER: &str = "Lantern Street repair café";
 
-/// What the person at the intake answers.
-const ANSWERS: [&str; 11] = [
+/// What the person at the intake of a Larkspur answers, whatever is to be done.
+const LARKSPUR_ANSWERS: [&str; 8] = [
     "unlocked=yes",
-    "setup-password=yes",
     "recovery-key=yes",
     "charge-battery=80 %",
     "gate-dry=yes",
@@ -36,95 +45,178 @@ const ANSWERS: [&str; 11] = [
     "gate-revision=yes",
     "option-mobile-card=no",
     "option-finger-reader=no",
-    "limit-finger-reader=yes",
-    "limit-charge-limit=yes",
 ];
 
 /// More steps than any profile has: a story that does not end is a mistake.
 const MOST_STEPS: usize = 500;
 
+/// A job that is played.
+struct Play {
+    job: String,
+    profile: Profile,
+    /// Files that recipes pin.
+    with: Vec<PathBuf>,
+}
+
 impl Stage<'_> {
-    /// Plays the job of the whole machine.
-    pub(super) fn whole_machine(&mut self) -> Result<String, JobError> {
+    /// Plays a whole Larkspur Nine: the conversion, and the return of the old firmware.
+    pub(super) fn larkspur(&mut self) -> Result<String, JobError> {
         self.say("A Larkspur Nine comes in, gets Meadowlark on both chips, and is handed over.");
         self.say("All of it is invented; the chips are virtual, and hands sign by themselves here.");
-        let profile_file = self.set_the_table()?;
-        let profile = Profile::load(&profile_file)?;
-        let answers = ANSWERS.iter().map(|answer| (*answer).to_owned());
-        let request = StartRequest {
-            kind: JobKind::Convert,
-            profile: Some(profile_file),
-            of: None,
-            machine: "Larkspur Nine, shelf 3".into(),
-            owner: "Lantern Street repair café".into(),
-            consent: SIGNER.into(),
-            answers: answers.chain(["variant=school".to_owned()]).collect(),
-        };
-        let job = jobs::start(&self.bench, &request, self.front)?.job;
-        self.head(&format!("Job {job}"));
+        self.set_the_table()?;
+        put(&self.place("port-chip.bin"), &larkspur_port(SEED))?;
+        put(&self.place("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
+        self.chip_file("port", "W25Q80DV", "port-chip.bin", "")?;
+        // The published image is nobody's: it carries a placeholder where the machine's own address goes.
+        put(&self.meadowlark, &meadowlark_main(SEED, PLACEHOLDER_MAC))?;
+        let convert = ["setup-password=yes", "limit-finger-reader=yes", "limit-charge-limit=yes", "variant=school"];
+        let there = self.play(
+            &StartRequest {
+                kind: JobKind::Convert,
+                profile: Some(self.place("larkspur-nine.toml")),
+                machine: "Larkspur Nine, shelf 3".into(),
+                answers: LARKSPUR_ANSWERS.iter().chain(&convert).map(|answer| (*answer).to_owned()).collect(),
+                ..taken_in()
+            },
+            vec![self.meadowlark.clone()],
+        )?;
+        let main =
+            self.expect_chip("main.bin", &meadowlark_main(SEED, LARKSPUR_MAC), "Meadowlark with its own address");
+        main.and(self.expect_chip("port-chip.bin", &meadowlark_port(SEED), "its new firmware"))?;
+        self.say("\nThe day comes when the old firmware has to be back.");
+        let back = ["setup-password=yes", "limit-clock=yes", "limit-recovery-key=yes"];
+        self.play(
+            &StartRequest {
+                kind: JobKind::Return,
+                of: Some(there),
+                machine: "Larkspur Nine, shelf 3".into(),
+                answers: LARKSPUR_ANSWERS.iter().chain(&back).map(|answer| (*answer).to_owned()).collect(),
+                ..taken_in()
+            },
+            Vec::new(),
+        )?;
+        let as_found = self.as_found.clone();
+        self.expect_chip("main.bin", &as_found, "what was found")?;
+        self.expect_chip("port-chip.bin", &larkspur_port(SEED), "what was found")?;
+        Ok("Done: both chips held what they should, there and back, and both records are in the bench folder.".into())
+    }
+
+    /// Plays the rescue of a Teal router board: one chip, no descriptor, fed by the board.
+    pub(super) fn router(&mut self) -> Result<String, JobError> {
+        self.say("A Teal router board arrives dead: the power failed while it updated itself.");
+        self.set_the_table()?;
+        let whole = teal(SEED);
+        let mut dead = whole.clone();
+        // Its update had erased the kernel and written a part of it.
+        dead[0x0E_0000..0x20_0000].fill(nor::ERASED);
+        put(&self.place("boot.bin"), &dead)?;
+        self.chip_file("boot", "W25Q64", "boot.bin", "")?;
+        self.link = self.place("boot.toml");
+        let published = self.place("teal-3.1.bin");
+        put(&published, &teal_published(SEED))?;
+        let answers = [
+            "unlocked=yes",
+            "recovery-key=yes",
+            "gate-adapter=yes",
+            "label-mac=none",
+            "label-serial=none",
+            "limit-settings-lost=yes",
+            "variant=stock",
+        ];
+        self.play(
+            &StartRequest {
+                kind: JobKind::Rescue,
+                profile: Some(self.place("teal-router.toml")),
+                machine: "Teal router, hall".into(),
+                answers: answers.map(str::to_owned).to_vec(),
+                ..taken_in()
+            },
+            vec![published],
+        )?;
+        let mut wanted = teal_published(SEED);
+        wanted[0x7F_0000..].copy_from_slice(&whole[0x7F_0000..]);
+        self.expect_chip("boot.bin", &wanted, "the published firmware with its own calibration")?;
+        Ok("Done: the board runs again, with the calibration that was measured for it alone.".into())
+    }
+
+    fn place(&self, file: &str) -> PathBuf {
+        self.bench.join("virtual").join(file)
+    }
+
+    /// Puts profiles and recipes into the bench folder.
+    fn set_the_table(&self) -> Result<(), JobError> {
+        let recipes = self.place("recipes");
+        fs::create_dir_all(&recipes).map_err(|source| JobError::Io { doing: "make", path: recipes.clone(), source })?;
+        for (path, text) in RECIPES.into_iter().chain([("larkspur-nine.toml", LARKSPUR), ("teal-router.toml", TEAL)]) {
+            put(&self.place(path), text.as_bytes())?;
+        }
+        Ok(())
+    }
+
+    fn expect_chip(&self, file: &str, wanted: &[u8], what: &str) -> Result<(), JobError> {
+        let path = self.place(file);
+        let cells = fs::read(&path).map_err(|source| JobError::Io { doing: "read", path, source })?;
+        self.expect(cells == wanted, &format!("{file} does not hold {what}"))
+    }
+
+    /// Plays a job from intake to handover; returns its id.
+    fn play(&mut self, request: &StartRequest, with: Vec<PathBuf>) -> Result<String, JobError> {
+        let job = jobs::start(&self.bench, request, self.front)?.job;
+        self.head(&format!("Job {job}: {}", request.kind.as_str()));
+        let vault = open_bench(&self.bench)?;
+        let profile = Work::open(&vault, &JobId::new(&job)?)?.profile;
+        let play = Play { job, profile, with };
         let mut done = 0;
         for _ in 0..MOST_STEPS {
-            let next = jobs::next(&self.bench, Some(&job), false)?;
-            let Some(id) = next.step.map(|step| step.id) else {
-                let why = next.waits_for.first().map(|reason| reason.text.clone()).unwrap_or_default();
-                return Err(JobError::Scene { why: format!("nothing can be done next: {why}") });
+            let next = jobs::next(&self.bench, Some(&play.job), false)?;
+            let Some(id) = next.step.as_ref().map(|step| step.id.clone()) else {
+                self.sign_gate(&play, &next)?;
+                continue;
             };
-            let step = profile.step(&id).expect("the procedure names steps of the profile");
+            let step = play.profile.step(&id).expect("the procedure names steps of the profile");
             if step.kind == StepKind::Handover {
                 break;
             }
-            self.do_step(&job, &profile, step)?;
+            self.do_step(&play, step)?;
             done += 1;
         }
-        let handover = jobs::handover(&self.bench, Some(&job), SIGNER)?;
-        self.say(&format!("  {done} steps done, handed over, the journal is sealed"));
+        let handed = HandoverRequest { job: Some(play.job.clone()), by: SIGNER.into(), ..HandoverRequest::default() };
+        let handover = jobs::handover(&self.bench, &handed, self.front)?;
         self.expect(handover.warnings.is_empty(), "the handover warns")?;
-        let record = jobs::record(&self.bench, Some(&job), true)?;
-        let path = self.bench.join("virtual").join("record.md");
-        put(&path, record.text().as_bytes())?;
-        self.expect(
-            self.cells()? == meadowlark_main(SEED, LARKSPUR_MAC),
-            "main does not hold Meadowlark with the machine's own parts",
-        )?;
-        let port = self.chip_file("port");
-        let cells = fs::read(&port).map_err(|source| JobError::Io { doing: "read", path: port, source })?;
-        self.expect(cells == meadowlark_port(SEED), "port does not hold its new firmware")?;
-        Ok(format!("Done: both chips hold what they should, and the record is in {}.", path.display()))
+        let record = jobs::record(&self.bench, Some(&play.job), true)?;
+        let file = format!("record-{}.md", request.kind.as_str());
+        put(&self.place(&file), record.text().as_bytes())?;
+        self.say(&format!("  {done} steps done, handed over, the journal is sealed; the record is virtual/{file}"));
+        Ok(play.job)
     }
 
-    /// Puts the second chip, the profile and the recipe into the bench folder.
-    fn set_the_table(&self) -> Result<PathBuf, JobError> {
-        let folder = self.bench.join("virtual");
-        put(&self.chip_file("port"), &larkspur_port(SEED))?;
-        put(&folder.join("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
-        let text = format!(
-            "# The chip `port` of a Larkspur Nine, on a virtual bench.\nseed = {SEED}\n\n[chip]\nmarking = \"W25Q80DV\"\n\
-             content = \"port-chip.bin\"\n\n[link]\nclock_hz = 12000000\n"
-        );
-        put(&folder.join("port.toml"), text.as_bytes())?;
-        let recipes = folder.join("recipes");
-        fs::create_dir_all(&recipes).map_err(|source| JobError::Io { doing: "make", path: recipes.clone(), source })?;
-        put(&recipes.join("larkspur-main.toml"), RECIPE.as_bytes())?;
-        // The published image is nobody's: it carries a placeholder where the machine's own address goes.
-        put(&self.meadowlark, &meadowlark_main(SEED, PLACEHOLDER_MAC))?;
-        let profile = folder.join("larkspur-nine.toml");
-        put(&profile, PROFILE.as_bytes())?;
-        Ok(profile)
+    /// Signs what nobody could answer at the intake: whether the hardware checks its firmware (S16).
+    fn sign_gate(&mut self, play: &Play, next: &NextReport) -> Result<(), JobError> {
+        let vault = open_bench(&self.bench)?;
+        let work = Work::open(&vault, &JobId::new(&play.job)?)?;
+        let state = work.state();
+        let Some(gate) = state.fused_gate_to_sign().filter(|_| !state.is_fused()) else {
+            let why = next.waits_for.first().map(|reason| reason.text.clone()).unwrap_or_default();
+            return Err(JobError::Scene { why: format!("nothing can be done next: {why}") });
+        };
+        self.say(&format!("  Sign `{gate}`: nobody knows whether the hardware checks its firmware"));
+        let request = SignRequest {
+            step: gate.to_owned(),
+            job: Some(play.job.clone()),
+            by: SIGNER.into(),
+            ..SignRequest::default()
+        };
+        jobs::sign(&self.bench, &request, self.front).map(drop)
     }
 
-    fn chip_file(&self, chip: &str) -> PathBuf {
-        let name = if chip == "main" { "main.bin" } else { "port-chip.bin" };
-        self.bench.join("virtual").join(name)
-    }
-
-    fn do_step(&mut self, job: &str, profile: &Profile, step: &Step) -> Result<(), JobError> {
+    fn do_step(&mut self, play: &Play, step: &Step) -> Result<(), JobError> {
         self.say(&format!("  {}", step.title));
         match step.kind {
             StepKind::Compose => {
                 let request = ComposeRequest {
-                    recipe: self.bench.join("virtual").join("recipes").join("larkspur-main.toml"),
-                    job: Some(job.to_owned()),
-                    with: vec![self.meadowlark.clone()],
+                    recipe: self.place(&recipe_of(&self.bench, play, step)?),
+                    job: Some(play.job.clone()),
+                    with: play.with.clone(),
                     ..ComposeRequest::default()
                 };
                 let report = compose(&self.bench, &request)?;
@@ -132,8 +224,8 @@ impl Stage<'_> {
                 self.say(&format!("    {} steps of the recipe, every condition holds: {kept}", report.steps.len()));
             }
             kind if kind.talks_to_chip() => {
-                let chip = profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
-                let told = self.chip_step(job, step, &chip)?;
+                let chip = play.profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
+                let told = self.chip_step(play, step, &chip)?;
                 self.say(&format!("    {told}"));
             }
             kind => {
@@ -141,10 +233,10 @@ impl Stage<'_> {
                 let contact = matches!(kind, StepKind::Wire | StepKind::Unwire);
                 let request = SignRequest {
                     step: step.id.clone(),
-                    job: Some(job.to_owned()),
+                    job: Some(play.job.clone()),
                     by: SIGNER.into(),
                     measured: step.measure.as_ref().map(|measure| measure.max.or(measure.min).unwrap_or(0.0)),
-                    link: contact.then(|| self.link_of(chip).display().to_string()),
+                    link: contact.then(|| self.place(&format!("{chip}.toml")).display().to_string()),
                     ..SignRequest::default()
                 };
                 jobs::sign(&self.bench, &request, self.front)?;
@@ -153,23 +245,16 @@ impl Stage<'_> {
         Ok(())
     }
 
-    fn link_of(&self, chip: &str) -> PathBuf {
-        self.bench.join("virtual").join(format!("{chip}.toml"))
-    }
-
     /// Does a step on a chip through the engine, and says how it ended.
-    fn chip_step(&mut self, job: &str, step: &Step, chip: &str) -> Result<String, JobError> {
+    fn chip_step(&mut self, play: &Play, step: &Step, chip: &str) -> Result<String, JobError> {
         let options = ChipOptions {
-            link: self.link_of(chip).display().to_string(),
-            job: Some(job.to_owned()),
+            link: self.place(&format!("{chip}.toml")).display().to_string(),
+            job: Some(play.job.clone()),
             signed: Some(SIGNER.into()),
             ..ChipOptions::default()
         };
+        let port_file = self.place("meadowlark-port-2.7.bin");
         let verb = format!("chip {}", step.kind.as_str());
-        let wanted = match (step.kind, step.content) {
-            (StepKind::Apply, Some(Content::Composed)) | (StepKind::Verify, _) => None,
-            _ => Some(self.bench.join("virtual").join("meadowlark-port-2.7.bin")),
-        };
         let mut session = Session::open(&self.bench, options, &verb, self.front)?;
         Ok(match step.kind {
             StepKind::Identify => {
@@ -181,9 +266,10 @@ impl Stage<'_> {
                 format!("{} in {}", applied(&report), duration(report.took_ms))
             }
             StepKind::Apply => {
-                let target = match wanted {
-                    Some(path) => Target::from_file(&path, Place::Whole)?,
-                    None => session.target(&format!("composed {chip}"), Place::Whole)?,
+                let target = match step.content {
+                    Some(Content::Variant) => Target::from_file(&port_file, Place::Whole)?,
+                    Some(Content::AsFound) => session.as_found_before()?,
+                    _ => session.target(&format!("composed {chip}"), Place::Whole)?,
                 };
                 let report = session.apply(&target)?;
                 format!("{} in {}", applied(&report), duration(report.took_ms))
@@ -193,5 +279,28 @@ impl Stage<'_> {
                 verified(&session.verify(&target)?)
             }
         })
+    }
+}
+
+/// The recipe that the chosen variant has for a compose step.
+fn recipe_of(bench: &std::path::Path, play: &Play, step: &Step) -> Result<String, JobError> {
+    let vault = open_bench(bench)?;
+    let work = Work::open(&vault, &JobId::new(&play.job)?)?;
+    match work.image_of(step) {
+        Some(ImageSource::Recipe(path)) => Ok(path.display().to_string()),
+        _ => Err(JobError::Scene { why: format!("`{}` has no recipe", step.id) }),
+    }
+}
+
+/// What every intake of the stories has in common.
+fn taken_in() -> StartRequest {
+    StartRequest {
+        kind: JobKind::Convert,
+        profile: None,
+        of: None,
+        machine: String::new(),
+        owner: OWNER.into(),
+        consent: SIGNER.into(),
+        answers: Vec::new(),
     }
 }

@@ -3,7 +3,7 @@
 //! Everything that came from a person or a profile goes through [`cell`]: a name with a bar or a bracket in it must not break
 //! a table or make a link.
 
-use super::record::{ContentRecord, RecordReport};
+use super::record::{ChipRecord, ContentRecord, RecordReport};
 
 impl RecordReport {
     /// The record as Markdown.
@@ -24,18 +24,20 @@ impl RecordReport {
         row("Consent by", self.consent.as_deref());
         row("Taken in", self.taken_in.as_deref());
         row("State", Some(state));
+        row("Given back as it is", self.given_back.as_deref());
         page += &format!("- Profile: BLAKE3 `{}`\n", self.profile);
         for warning in &self.warnings {
             page += &format!("\n**Warning:** {}\n", cell(warning));
         }
         page += "\n## Chips\n";
         for chip in &self.chips {
-            page += &format!("\n### {}\n\n", cell(&chip.chip));
-            content(&mut page, "As found", chip.as_found.as_ref(), "not captured");
-            for further in &chip.further {
-                content(&mut page, "Captured later", Some(further), "");
-            }
-            content(&mut page, "As left", chip.as_left.as_ref(), "not written by this job");
+            contents(&mut page, chip, "As left", "not written by this job");
+        }
+        if !self.spans.is_empty() {
+            page += "\n## Images over several chips\n";
+        }
+        for span in &self.spans {
+            contents(&mut page, span, "As composed", "not composed by this job");
         }
         if !self.limits.is_empty() {
             page += "\n## What does not work\n\n";
@@ -101,6 +103,15 @@ impl RecordReport {
         }
         *page += &format!("\nJournal: {} entries, the last with the hash `{}`.\n", self.entries, self.last_hash);
     }
+}
+
+fn contents(page: &mut String, of: &ChipRecord, left: &str, none: &str) {
+    *page += &format!("\n### {}\n\n", cell(&of.chip));
+    content(page, "As found", of.as_found.as_ref(), "not captured");
+    for further in &of.further {
+        content(page, "Captured later", Some(further), "");
+    }
+    content(page, left, of.as_left.as_ref(), none);
 }
 
 fn content(page: &mut String, name: &str, content: Option<&ContentRecord>, none: &str) {

@@ -10,7 +10,7 @@ use super::status::ReasonLine;
 use super::{Work, chosen};
 use crate::error::JobError;
 use crate::procedure::{Patience, Reason, Standing, State, patience};
-use crate::profile::{Content, ImageSource, JobKind, Profile, Step, StepKind, Target, cautions_for};
+use crate::profile::{Content, ImageSource, JobKind, Step, StepKind, cautions_for};
 use crate::session::{now, open_bench};
 use crate::text::page;
 
@@ -92,6 +92,10 @@ pub fn next(bench: &Path, job: Option<&str>, redact: bool) -> Result<NextReport,
             if let Reason::FusedUnknown { gate } | Reason::GateOpen { gate } = &reason {
                 commands.push(format!("firmhand job sign {gate} --by NAME --job {job}"));
             }
+            // Nothing makes these go away: the machine goes back as it is.
+            if matches!(reason, Reason::Fused | Reason::GateNo { .. } | Reason::IntakeMissing) {
+                commands = vec![format!("firmhand job handover {job} --by NAME --as-is REASON")];
+            }
         }
         if state.is_complete() {
             commands.push(format!("firmhand job handover {job} --by NAME"));
@@ -131,7 +135,7 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
         StepKind::Measure => commands.push(sign(" --measured VALUE")),
         StepKind::PowerUp => commands.extend([sign(" --begin"), sign(""), sign(" --dark")]),
         StepKind::Compose => {
-            let path = recipe(&work.profile, &work.intake(), step).unwrap_or_else(|| "RECIPE".into());
+            let path = recipe(work, step).unwrap_or_else(|| "RECIPE".into());
             commands.push(format!("firmhand image compose {path} --with IMAGE --job {job}"));
         }
         StepKind::Handover => commands.push(format!("firmhand job handover {job} --by NAME")),
@@ -224,24 +228,15 @@ fn details(work: &Work, step: &Step, redact: bool) -> Vec<String> {
 }
 
 /// The recipe that the chosen variant has for a step's chip or span.
-fn recipe(profile: &Profile, intake: &serde_json::Value, step: &Step) -> Option<String> {
-    match image(profile, intake, step)? {
+fn recipe(work: &Work, step: &Step) -> Option<String> {
+    match work.image_of(step)? {
         ImageSource::Recipe(path) => Some(path.display().to_string()),
         ImageSource::File(_) => None,
     }
 }
 
-fn image<'p>(profile: &'p Profile, intake: &serde_json::Value, step: &Step) -> Option<&'p ImageSource> {
-    let variant = profile.variant(intake["variant"].as_str()?)?;
-    let image = variant.images.iter().find(|image| match &image.target {
-        Target::Chip(chip) => step.chip.as_ref() == Some(chip),
-        Target::Span(span) => step.span.as_ref() == Some(span),
-    });
-    image.map(|image| &image.source)
-}
-
 fn image_name(work: &Work, step: &Step) -> String {
-    match image(&work.profile, &work.intake(), step) {
+    match work.image_of(step) {
         Some(ImageSource::File(file)) if step.content == Some(Content::Variant) => file.file.clone(),
         _ => {
             let composed = work.profile.chips_of(step).first().and_then(|chip| work.composed(chip));

@@ -22,6 +22,9 @@ pub struct RecordReport {
     pub job: String,
     /// Whether its journal is sealed.
     pub sealed: bool,
+    /// Why the machine went back as it is, when it did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub given_back: Option<String>,
     /// Its kind.
     pub kind: &'static str,
     /// The profile's machine.
@@ -49,6 +52,9 @@ pub struct RecordReport {
     pub limits: Vec<LimitRecord>,
     /// Each chip as found and as left.
     pub chips: Vec<ChipRecord>,
+    /// Each image over several chips, as found and as composed.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub spans: Vec<ChipRecord>,
     /// Each step that was done or is left.
     pub steps: Vec<StepRecord>,
     /// Answers to gates, with who gave them.
@@ -165,6 +171,7 @@ pub fn record(bench: &Path, job: Option<&str>, redact: bool) -> Result<RecordRep
     Ok(RecordReport {
         job: work.job.to_string(),
         sealed: work.sealed,
+        given_back: private(given_back(&work.entries), redact),
         kind: work.header.kind.as_str(),
         board: work.profile.board.name.clone(),
         profile: work.header.profile.to_string(),
@@ -184,6 +191,7 @@ pub fn record(bench: &Path, job: Option<&str>, redact: bool) -> Result<RecordRep
             })
             .collect(),
         chips: chips.collect::<Result<_, _>>()?,
+        spans: spans(&vault, &work)?,
         gates: gates(&work.entries, &mut people),
         steps: state
             .steps()
@@ -196,6 +204,10 @@ pub fn record(bench: &Path, job: Option<&str>, redact: bool) -> Result<RecordRep
         entries: work.entries.len(),
         last_hash: work.entries.last().map(|entry| entry.hash.to_string()).unwrap_or_default(),
     })
+}
+
+fn given_back(entries: &[Entry]) -> Option<&str> {
+    entries.iter().find(|entry| entry.kind == "given-back")?.body["reason"].as_str()
 }
 
 fn texts(list: &Value) -> Vec<&str> {
@@ -241,6 +253,23 @@ fn chip_record(vault: &Vault, state: &State<'_>, chip: &str) -> Result<ChipRecor
     let as_found = if captures.is_empty() { None } else { Some(captures.remove(0)) };
     let as_left = state.applied(chip).map(|content| content_record(vault, &content)).transpose()?;
     Ok(ChipRecord { chip: chip.to_owned(), as_found, further: captures, as_left })
+}
+
+/// The images over several chips: what they held together when found, and what was composed for them.
+fn spans(vault: &Vault, work: &Work) -> Result<Vec<ChipRecord>, JobError> {
+    let contents = |kind: &str, span: &str| {
+        let of_span = |entry: &&Entry| entry.kind == kind && entry.body["span"].as_str() == Some(span);
+        let ids = work.entries.iter().filter(of_span).filter_map(|entry| entry.body["content"].as_str()?.parse().ok());
+        ids.map(|id| content_record(vault, &id)).collect::<Result<Vec<_>, _>>()
+    };
+    let mut records = Vec::new();
+    for span in &work.profile.spans {
+        let mut captures = contents("span-captured", &span.id)?;
+        let as_found = if captures.is_empty() { None } else { Some(captures.remove(0)) };
+        let as_left = contents("composed", &span.id)?.pop();
+        records.push(ChipRecord { chip: span.id.clone(), as_found, further: captures, as_left });
+    }
+    Ok(records)
 }
 
 fn content_record(vault: &Vault, content: &Digest) -> Result<ContentRecord, JobError> {

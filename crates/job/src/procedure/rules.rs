@@ -174,13 +174,21 @@ impl<'p> State<'p> {
         self.done.contains_key(&index) && !self.is_cancelled(index)
     }
 
-    /// S7: whether the signature of a supplies-off step no longer holds, and something still leans on it.
+    /// Whether what was signed no longer holds, and something still leans on it: a start, when a chip was written after it and
+    /// something is to be fitted; S7: a supplies-off step, when power came after it.
     fn is_cancelled(&self, index: usize) -> bool {
         let steps = &self.profile.steps;
+        let is_live = |other: &usize| self.skipped(*other).is_none();
+        if steps[index].kind == StepKind::PowerUp && !self.started {
+            let later = (index + 1..steps.len()).filter(is_live);
+            let mut later = later.filter(|other| matches!(steps[*other].kind, StepKind::PowerUp | StepKind::Fit));
+            return later
+                .next()
+                .is_some_and(|next| steps[next].kind == StepKind::Fit && !self.done.contains_key(&next));
+        }
         if steps[index].kind != StepKind::SuppliesOff {
             return false;
         }
-        let is_live = |other: &usize| self.skipped(*other).is_none();
         let covers = |other: usize, id: &str| {
             steps[other].kind == StepKind::SuppliesOff && self.profile.supplies_of(&steps[other]).contains(&id)
         };

@@ -85,6 +85,12 @@ impl Profile {
         self.steps.iter().filter(move |step| step.belongs_to(kind))
     }
 
+    /// Returns the span that a chip is a part of, if it is one.
+    #[must_use]
+    pub fn span_of(&self, chip: &str) -> Option<&Span> {
+        self.spans.iter().find(|span| span.chips.iter().any(|id| id == chip))
+    }
+
     /// Returns the ids of the chips that a step works on: its chip, or each chip of its span, in order.
     #[must_use]
     pub fn chips_of<'a>(&'a self, step: &'a Step) -> Vec<&'a str> {

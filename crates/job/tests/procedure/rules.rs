@@ -328,6 +328,20 @@ fn a_chip_is_worked_on_only_while_its_own_contact_is_on() {
 }
 
 #[test]
+fn a_chip_that_is_written_after_the_first_start_opens_that_start_again() {
+    let mut bench = convert();
+    bench.until("memory");
+    assert!(bench.is_done("start") && bench.is_done("settle"));
+    bench.add("applied", json!({ "chip": "port", "content": content(9) }));
+    assert!(!bench.is_done("start"), "the step that shows it has to be done once more");
+    assert!(bench.is_done("settle"), "and no earlier one");
+    assert!(bench.codes("memory").contains(&"first-start"));
+    bench.add("power-up", json!({ "step": "start", "seen": true, "by": "Ana" }));
+    assert!(bench.is_done("start"));
+    assert!(!bench.codes("memory").contains(&"first-start"));
+}
+
+#[test]
 fn one_change_at_a_time_the_first_start_is_on_the_old_memory() {
     let mut bench = convert();
     step_mut(&mut bench.profile, "memory").needs = vec!["off-2".into()];

@@ -247,6 +247,15 @@ fn one_change_at_a_time() {
 }
 
 #[test]
+fn nothing_is_fitted_before_the_machine_was_ever_started() {
+    let fit = step("fit", "fit", "needs = [\"off\"]");
+    let text = with_steps("wire", &[fit]);
+    let what = "step `fit` fits something before the machine was ever started";
+    let remedy = "change one thing at a time: put a power-up step before it";
+    refused(&text, "kind = \"fit\"", "[[step]] kind", what, remedy);
+}
+
+#[test]
 fn a_job_begins_with_intake_and_ends_with_handover() {
     let text = with_steps("intake", &[step("before", "note", "")]);
     let remedy = "put a step of kind intake first; `needs` can move a step";

@@ -59,7 +59,7 @@ struct Walk<'a> {
     unverified: BTreeMap<&'a str, usize>,
     /// Chips that were written at all.
     written: BTreeSet<&'a str>,
-    /// Whether the machine was started since the last write.
+    /// Whether the machine was started at all, and since the last write.
     started: bool,
     complaints: Vec<Complaint>,
 }
@@ -79,7 +79,7 @@ impl<'a> Walk<'a> {
             composed: BTreeSet::new(),
             unverified: BTreeMap::new(),
             written: BTreeSet::new(),
-            started: true,
+            started: false,
             complaints: Vec::new(),
         }
     }
@@ -108,7 +108,11 @@ impl<'a> Walk<'a> {
                 self.started = true;
             }
             StepKind::Fit if !self.started => {
-                let what = format!("step `{}` fits something before the machine was started after the write", step.id);
+                let what = if self.written.is_empty() {
+                    format!("step `{}` fits something before the machine was ever started", step.id)
+                } else {
+                    format!("step `{}` fits something before the machine was started after the write", step.id)
+                };
                 self.complain(at, "kind", what, "change one thing at a time: put a power-up step before it");
             }
             _ => {}
