@@ -219,11 +219,16 @@ fn disagreeing(
     for own in 0..contents.len() {
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
         if folded[own] {
-            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own]);
             let again = |range: &Range<usize>| fold::is_again(contents[own], range);
-            for event in found.events.iter_mut().filter(|event| event.ranges.iter().all(again)) {
-                (event.weights, event.plain) = (weights, true);
-            }
+            let (folds, others): (Vec<Event>, Vec<Event>) =
+                found.events.into_iter().partition(|event| event.ranges.iter().all(again));
+            let sagged = others.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], sagged);
+            let ranges = folds.into_iter().flat_map(|event| event.ranges).collect();
+            // However many transactions it shows in, it is one thing that happened; so it counts as a few.
+            let once = Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 };
+            found.events = others;
+            found.events.push(once);
             found.explained.extend(disputed.iter().map(|range| range.start as usize..range.end as usize).filter(again));
         }
         events.extend(found.events);
@@ -344,7 +349,7 @@ impl BusTime {
 }
 
 fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
-    let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, 1.0)).collect();
+    let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, event.count)).collect();
     // One burst alone says little; many say as much as eight damaged transactions.
     all.extend(loose.map(|weights| (weights, (bursts as f64 / 3.0).clamp(1.0, 8.0))));
     let total: f64 = all.iter().map(|(_, count)| count).sum();
