@@ -20,7 +20,7 @@ use crate::error::JobError;
 use crate::files;
 use crate::front::{Question, QuestionKind};
 use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
-use crate::session::{Session, WRITING, now, run_op};
+use crate::session::{Session, WRITING, run_op};
 use crate::station::Wanted;
 use crate::text::counted;
 
@@ -416,7 +416,7 @@ impl Session<'_> {
                 name: target.name.clone(),
                 kind: Kind::Image,
                 job: Some(self.job().clone()),
-                taken_at: now(),
+                taken_at: (self.clock)(),
                 facts: json!({ "wanted_on": self.identity.chip.id_text() }),
             },
         )?;

@@ -32,5 +32,5 @@ pub use capture::CaptureReport;
 pub use error::{ErrorKind, JobError};
 pub use front::{Front, News, Question, QuestionKind, Reply};
 pub use report::{ApplyReport, PlanReport, VerifyReport};
-pub use session::{ChipOptions, Session, now, open_bench};
+pub use session::{ChipOptions, Ground, Session, now, open_bench};
 pub use vault;
