@@ -335,6 +335,12 @@ pub enum JobCommand {
         /// The job does not go on: the machine goes back as it is, for this reason
         #[arg(long, value_name = "REASON")]
         as_is: Option<String>,
+        /// With a contact still on: the programmer, which is watched until it is gone
+        #[arg(long, value_name = "LINK", requires = "as_is")]
+        link: Option<String>,
+        /// With a contact still on: this link cannot be unplugged, and its supply wire is off
+        #[arg(long, requires = "as_is")]
+        link_stays: bool,
     },
 }
 

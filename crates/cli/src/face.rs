@@ -14,7 +14,7 @@ use job::{Front, News, Question, QuestionKind, Reply};
 use serde_json::json;
 
 use crate::args::Global;
-use crate::output::plain;
+use crate::output::{line, plain};
 
 static STOP: AtomicBool = AtomicBool::new(false);
 /// Nothing runs while a question waits for its answer: Ctrl-C then ends the program.
@@ -77,7 +77,7 @@ impl Face {
     }
 
     fn event(&self, value: &serde_json::Value) {
-        let _ = writeln!(std::io::stderr(), "{value}");
+        let _ = writeln!(std::io::stderr(), "{}", line(value));
     }
 
     /// Wipes a progress line that is being drawn.

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use job::JobError;
-use job::jobs::{self, SignRequest, StartRequest};
+use job::jobs::{self, HandoverRequest, SignRequest, StartRequest};
 use job::profile::JobKind;
 use job::text::page;
 
@@ -51,8 +51,9 @@ pub fn run(
             let report = jobs::record(bench, job.as_deref(), global.redact)?;
             output.result(&report, || report.text());
         }
-        JobCommand::Handover { job, by, as_is } => {
-            let report = jobs::handover(bench, job.as_deref(), &by, as_is.as_deref())?;
+        JobCommand::Handover { job, by, as_is, link, link_stays } => {
+            let request = HandoverRequest { job, by, as_is, link, link_stays };
+            let report = jobs::handover(bench, &request, face)?;
             output.result(&report, || page(&report.text()));
         }
     }

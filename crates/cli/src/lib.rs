@@ -36,8 +36,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(2);
         }
         Err(error) => {
-            // A closed pipe is the reader's choice.
-            let _ = error.print();
+            output::wrong_usage(&error);
             return if error.use_stderr() { ExitCode::from(2) } else { ExitCode::SUCCESS };
         }
     };

@@ -33,17 +33,50 @@ pub fn usage(error: &clap::Error) {
     let text = error.render().to_string();
     let message = text.trim().trim_start_matches("error: ").split("\n\n").next().unwrap_or_default();
     let value = error_json(message, &[], Some("`firmhand COMMAND --help` shows what a command takes"), 2);
-    let _ = writeln!(anstream::stdout(), "{value}");
+    let _ = writeln!(anstream::stdout(), "{}", line(&value));
 }
 
-/// Text without control characters: what could move a cursor or ring a bell is shown as its number.
+/// A JSON value in one line. What a terminal could act on is escaped as JSON has it; the standard asks for that below U+0020
+/// only.
+pub fn line(value: &Value) -> String {
+    let text = value.to_string();
+    if text.chars().all(is_shown) {
+        return text;
+    }
+    let mut line = String::with_capacity(text.len());
+    for letter in text.chars() {
+        if is_shown(letter) {
+            line.push(letter);
+        } else {
+            line += &format!("\\u{:04x}", u32::from(letter));
+        }
+    }
+    line
+}
+
+/// Whether a letter may reach a terminal: nothing that could move a cursor, ring a bell or turn the direction of writing.
+fn is_shown(letter: char) -> bool {
+    let turns = matches!(letter, '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
+    !turns && !letter.is_control()
+}
+
+/// Prints wrong usage, or the help that was asked for, as the parser words it. It repeats arguments, and an argument may come
+/// from a script that took it from anywhere.
+pub fn wrong_usage(error: &clap::Error) {
+    let text = error.render();
+    let is_plain = plain(&text.to_string()) == text.to_string();
+    // A closed pipe is the reader's choice.
+    let _ = if is_plain { error.print() } else { write!(anstream::stderr(), "{}", plain(&text.to_string())) };
+}
+
+/// Text without control characters, each shown as its number.
 pub fn plain(text: &str) -> String {
     let mut plain = String::with_capacity(text.len());
     for letter in text.chars() {
-        if letter.is_control() && letter != '\n' {
-            plain.extend(letter.escape_default());
-        } else {
+        if is_shown(letter) || letter == '\n' {
             plain.push(letter);
+        } else {
+            plain.extend(letter.escape_default());
         }
     }
     plain
@@ -75,8 +108,8 @@ impl Output {
     pub fn result(&self, value: &impl serde::Serialize, text: impl FnOnce() -> String) {
         if self.json {
             self.answered.set(true);
-            let value = serde_json::to_string(value).expect("reports can be written as JSON");
-            self.print(&format!("{value}\n"));
+            let value = serde_json::to_value(value).expect("reports can be written as JSON");
+            self.print(&format!("{}\n", line(&value)));
         } else {
             self.print(&format!("{}\n", plain(text().trim_end())));
         }
@@ -113,7 +146,7 @@ impl Output {
             }
             let exit = error.kind().exit_status();
             let value = error_json(&error.to_string(), &causes, error.hint().as_deref(), exit);
-            self.print(&format!("{value}\n"));
+            self.print(&format!("{}\n", line(&value)));
             return;
         }
         let mut talk = anstream::stderr();
@@ -143,5 +176,6 @@ mod tests {
     #[test]
     fn escape_sequences_do_not_reach_the_terminal() {
         assert_eq!(plain("a\x1b[2Jb\u{9b}31m\r\nc"), "a\\u{1b}[2Jb\\u{9b}31m\\r\nc");
+        assert_eq!(plain("nib.\u{202e}exe"), "nib.\\u{202e}exe", "a name that would read backwards");
     }
 }

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use job::text::{page, size};
 use job::vault::{Filter, JobId, Manifest};
-use job::{Front, JobError, News, now, open_bench};
+use job::{Front, JobError, News, export, now, open_bench};
 use serde_json::{Value, json};
 
 use crate::args::VaultCommand;
@@ -50,7 +50,7 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
         }
         VaultCommand::Export { content, file, replace } => {
             let id = vault.find(&content)?;
-            vault.export(&id, &file, replace)?;
+            export(&vault, &id, &file, replace)?;
             let manifests = vault.show(&id)?;
             let manifest = manifests.first().expect("a content that was found has a manifest");
             let report = json!({ "content": id, "sha256": manifest.sha256, "size": manifest.size, "file": file });

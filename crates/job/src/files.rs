@@ -4,6 +4,8 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use vault::{Digest, Vault};
+
 use crate::error::JobError;
 
 /// Reads a regular file of at most `most` bytes.
@@ -32,6 +34,19 @@ pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
         return Err(too_long());
     }
     Ok(bytes)
+}
+
+/// Writes a content of the vault into a file; returns whether it had to. A file that holds this content already is left alone,
+/// so that a command which was cut off after it wrote can be run again (S2).
+///
+/// # Errors
+/// [`vault::VaultError`] for a file that holds something else, unless `replace` says that it may go.
+pub fn export(vault: &Vault, id: &Digest, path: &Path, replace: bool) -> Result<bool, JobError> {
+    if !replace && read(path, u64::from(nor::MAX_SIZE)).is_ok_and(|bytes| Digest::blake3(&bytes) == *id) {
+        return Ok(false);
+    }
+    vault.export(id, path, replace)?;
+    Ok(true)
 }
 
 #[cfg(test)]

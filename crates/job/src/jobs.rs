@@ -26,7 +26,7 @@ use std::path::Path;
 use vault::{Digest, Entry, JobId, Journal, Vault, VaultError};
 
 pub use self::error::JobsError;
-pub use self::handover::{HandoverReport, handover};
+pub use self::handover::{HandoverReport, HandoverRequest, handover};
 pub use self::next::{NextReport, NextStep, next};
 pub use self::record::{RecordReport, record};
 pub use self::sign::{SignReport, SignRequest, sign};

@@ -30,6 +30,7 @@ mod wiring;
 pub use apply::{Place, Target};
 pub use capture::CaptureReport;
 pub use error::{ErrorKind, JobError};
+pub use files::export;
 pub use front::{Front, News, Question, QuestionKind, Reply};
 pub use report::{ApplyReport, PlanReport, VerifyReport};
 pub use session::{ChipOptions, Ground, Session, now, open_bench};

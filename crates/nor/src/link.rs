@@ -51,7 +51,8 @@ pub enum Request {
         /// Wanted rate.
         hz: u32,
     },
-    /// Look at every line with pull-up and pull-down, driving nothing. Answered by [`Answer::Lines`].
+    /// Look at every line with pull-up and pull-down, then drive each alone and watch the others. No command comes of it.
+    /// Answered by [`Answer::Lines`].
     LineTest,
 }
 
@@ -185,7 +186,11 @@ pub enum Signal {
 pub const SIGNALS: [Signal; 6] =
     [Signal::ChipSelect, Signal::DataOut, Signal::WriteProtect, Signal::DataIn, Signal::Clock, Signal::Hold];
 
-/// What the lines did when nothing but the link's weak pulls moved them.
+/// What the lines did under the link's weak pulls, and when one of them was driven.
+///
+/// A line that something on the board holds stays where it is held under both pulls. One that follows both pulls may be
+/// well connected to an input that holds nothing (CLK, DI, and DO of a chip that is not selected) or may be open: the
+/// time to rise tells these two apart, where the link can measure it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LineReport {
     /// One entry for each of [`SIGNALS`], in that order.
@@ -194,7 +199,7 @@ pub struct LineReport {
     pub supply_mv: Option<u32>,
 }
 
-/// One line under both pulls.
+/// One line under both pulls, and what moved with it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LineState {
     /// Which line.
@@ -203,6 +208,14 @@ pub struct LineState {
     pub pulled_up: bool,
     /// Its level with the pull-down on.
     pub pulled_down: bool,
+    /// The time in which it rises to half of the supply under the link's pull-up, in nanoseconds; none when it does not
+    /// rise or the link cannot measure it. A lead with nothing at its end rises in a fraction of the time that the
+    /// same lead takes with a chip and a board on it, since there is less to charge.
+    pub rise_ns: Option<u32>,
+    /// Which of [`SIGNALS`], in that order, followed when the link drove this line low and high and pulled the others
+    /// the other way. Its own entry is false when something stronger holds it; another one that is true is a short, or
+    /// an open line beside it that picks its edges up.
+    pub moved: [bool; SIGNALS.len()],
 }
 
 /// The range requests that a link runs by itself.

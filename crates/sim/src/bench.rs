@@ -17,7 +17,7 @@ use std::io;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use nor::link::{Limits, LinkError};
+use nor::link::{Limits, LinkError, Signal};
 use nor::supply::{Supply, SupplyRange};
 
 use crate::bench_file::{BenchFile, ChipSpec, LEAST_HZ, Speed};
@@ -25,11 +25,12 @@ use crate::cells::{Cells, StuckBit, WornSector};
 use crate::chip::{Chip, ChipState};
 use crate::clock::{Clock, ns};
 use crate::error::BenchError;
-use crate::faults::{Change, FaultKind, Faults, VANISHED_US, When};
-use crate::lines::Lines;
+use crate::faults::{Change, Contact, FaultKind, Faults, Pull, VANISHED_US, When};
+use crate::lines::{Lines, Timing};
 use crate::model::Model;
 use crate::random::Stream;
 use crate::store::{self, State, StateFile};
+use crate::supply::{Feed, Sags};
 
 /// Bytes on the wire between two records of clock and wear.
 const SAVE_EVERY: u64 = 256 * 1024;
@@ -56,7 +57,8 @@ pub struct VirtualBench {
     own: Chip,
     /// The chip under a wrong clip, with its fault's number.
     other: Option<(usize, Chip)>,
-    lines: Lines,
+    pub(crate) lines: Lines,
+    pub(crate) sags: Sags,
     cuts: Stream,
     plugged: bool,
     back_at_us: u64,
@@ -178,15 +180,10 @@ impl VirtualBench {
             )
         })?;
         own.cells.set_wear(wear);
-        let mut lines = Lines::default();
-        let noises = file.faults.iter().enumerate().filter_map(|(index, fault)| match fault.kind {
-            FaultKind::Noise { chance } => Some((index, chance)),
-            _ => None,
-        });
-        for (nth, (index, chance)) in noises.enumerate() {
-            // The clock is in the name, so that trying again meets other noise than the first time.
-            lines.add_noise(index, chance, Stream::new(file.seed, &format!("noise {nth} at {}", clock.now_us())));
-        }
+        // The clock is in the streams' names, so that trying again meets other events than the first time.
+        let salt = clock.now_us();
+        let lines = Lines::new(&file.faults, file.seed, salt);
+        let sags = Sags::new(&file.faults, file.seed, salt);
         let drives = file.link.drives.unwrap_or_else(|| fitting(file.chip.model.supply));
         let mut bench = Self {
             limits: Limits {
@@ -206,6 +203,7 @@ impl VirtualBench {
             own,
             other: None,
             lines,
+            sags,
             cuts: Stream::new(file.seed, &format!("cut after {}", clock.now_us())),
             plugged: file.link.present,
             back_at_us: 0,
@@ -224,7 +222,7 @@ impl VirtualBench {
 
     /// Lets time pass up to `to_ns`, with everything that faults do on the way.
     pub(crate) fn pass_to(&mut self, to_ns: u64) {
-        while let Some(edge) = self.faults.next_edge(self.clock.now_us(), to_ns / 1000) {
+        while let Some(edge) = self.next_edge(to_ns / 1000) {
             self.clock.move_to(ns(edge));
             self.settle_faults();
         }
@@ -232,30 +230,34 @@ impl VirtualBench {
         self.unsaved = true;
     }
 
-    /// One transaction on the wire.
+    /// One transaction on the wire, carried in pieces between the moments at which faults begin and end.
     pub(crate) fn transact(&mut self, write: &[u8], read: u32) -> Result<Vec<u8>, LinkError> {
         let start = self.clock.now_ns();
-        let time_of = |bench: &Self, bytes: usize| start.saturating_add(bench.wire_ns(bytes as u64));
-        let chip = self.chip();
-        chip.select(start);
-        chip.take_all(write);
-        self.pass_to(time_of(self, write.len()));
         let mut answer = vec![0; read as usize];
-        let (mut done, byte_ns) = (0, self.wire_ns(1));
-        while done < answer.len() {
-            let now = self.clock.now_ns();
-            let end = time_of(self, write.len() + answer.len());
-            let edge = self.faults.next_edge(self.clock.now_us(), end / 1000);
-            let passed = edge.map_or(answer.len(), |edge| self.bytes_by(ns(edge) - start).saturating_sub(write.len()));
-            let piece = done..passed.clamp(done + 1, answer.len());
-            done = piece.end;
-            let chip = self.other.as_mut().map_or(&mut self.own, |(_, chip)| chip);
-            self.lines.receive(chip, &mut answer[piece], now, byte_ns);
-            self.pass_to(time_of(self, write.len() + done));
+        let bytes = write.len() + answer.len();
+        let time_of = |bench: &Self, bytes: usize| start.saturating_add(bench.wire_ns(bytes as u64));
+        let (chip, lines) = self.wired();
+        lines.begin(chip, start);
+        let mut done = 0;
+        while done < bytes {
+            let edge = self.next_edge(time_of(self, bytes) / 1000);
+            let passed = edge.map_or(bytes, |edge| self.bytes_by(ns(edge) - start)).clamp(done + 1, bytes);
+            // A piece lies on one side of the end of what the link sends.
+            let end = if done < write.len() { passed.min(write.len()) } else { passed };
+            let timing = Timing { now: self.clock.now_ns(), hz: self.hz };
+            let (chip, lines) = self.wired();
+            if done < write.len() {
+                lines.send(chip, &write[done..end], done as u64 * 8, timing);
+            } else {
+                lines.receive(chip, &mut answer[..end - write.len()], done - write.len(), timing);
+            }
+            done = end;
+            self.pass_to(time_of(self, done));
         }
         self.there()?;
-        let now = self.clock.now_ns();
-        self.chip().deselect(now);
+        let timing = Timing { now: self.clock.now_ns(), hz: self.hz };
+        let (chip, lines) = self.wired();
+        lines.end(chip, &mut answer, timing);
         self.traffic += write.len() as u64 + u64::from(read);
         if let Some(stored) = self.own.take_stored() {
             self.state.registers = Some(stored);
@@ -264,6 +266,13 @@ impl VirtualBench {
             self.save();
         }
         Ok(answer)
+    }
+
+    /// The first moment from now to `until_us` at which a fault begins or ends.
+    fn next_edge(&self, until_us: u64) -> Option<u64> {
+        let now_us = self.clock.now_us();
+        let edges = [self.faults.next_edge(now_us, until_us), self.sags.next_edge(now_us, until_us)];
+        edges.into_iter().flatten().min()
     }
 
     /// An error when the link is gone.
@@ -311,6 +320,11 @@ impl VirtualBench {
         self.plugged && self.clock.now_us() >= self.back_at_us && !self.faults.active().any(|fault| away(&fault.kind))
     }
 
+    /// The chip under the clip, and the lines to it.
+    fn wired(&mut self) -> (&mut Chip, &mut Lines) {
+        (self.other.as_mut().map_or(&mut self.own, |(_, chip)| chip), &mut self.lines)
+    }
+
     /// The chip under the clip.
     fn chip(&mut self) -> &mut Chip {
         self.other.as_mut().map_or(&mut self.own, |(_, chip)| chip)
@@ -323,6 +337,8 @@ impl VirtualBench {
         self.hz = self.file.link.clock_hz;
         self.other = None;
         self.own.power_up();
+        self.lines.power_up();
+        self.sags.power_up();
         // Windows that are on begin anew for the new power-up; faults of one moment that fired are over.
         self.faults.power_up();
         self.refresh();
@@ -351,37 +367,44 @@ impl VirtualBench {
         for change in self.faults.settle(self.clock.now_us()) {
             self.take_change(change);
         }
+        self.sags.settle(self.clock.now_us());
+        self.settle_supply();
         if self.faults.fired().len() > fired {
             self.save();
         }
     }
 
     fn take_change(&mut self, Change { index, on }: Change) {
+        let now = self.clock.now_ns();
+        self.lines.set_on(index, on, now);
+        self.sags.set_on(index, on, now / 1000);
+        let moment = self.is_moment(index);
         match self.faults.kind(index).clone() {
-            FaultKind::Noise { .. } => self.lines.set_noise(index, on),
             FaultKind::PowerCut | FaultKind::Unplug => self.take_away(index, on),
-            FaultKind::SupplyDip => self.dip(index, on),
+            FaultKind::SupplyDip | FaultKind::OpenContact { contact: Contact::Supply | Contact::Ground, .. }
+                if on && moment =>
+            {
+                self.faults.end(index);
+                let chip = self.other.as_mut().map_or(&mut self.own, |(_, chip)| chip);
+                chip.power_down(now, &mut self.cuts);
+                chip.power_up();
+            }
             FaultKind::WrongChip { to } => self.change_chip(index, on, *to),
-            FaultKind::LinkStall if on && self.is_moment(index) => self.lost_answer = true,
+            FaultKind::LinkStall if on && moment => self.lost_answer = true,
             FaultKind::ProtectRaised if on => self.chip().raise_protection(),
             _ => {}
         }
         self.refresh();
     }
 
-    /// The chip alone loses its supply; at one moment it has it again at once.
-    fn dip(&mut self, index: usize, on: bool) {
-        let now = self.clock.now_ns();
-        let moment = self.is_moment(index);
+    /// Gives the chip its supply or takes it away, as the contacts and sags have it.
+    fn settle_supply(&mut self) {
+        let (fed, now) = (!self.gone && self.feed() == Feed::Fed, self.clock.now_ns());
         let chip = self.other.as_mut().map_or(&mut self.own, |(_, chip)| chip);
-        if on {
+        if chip.is_powered() && !fed {
             chip.power_down(now, &mut self.cuts);
-        }
-        if moment || !on {
+        } else if !chip.is_powered() && fed {
             chip.power_up();
-        }
-        if moment {
-            self.faults.end(index);
         }
     }
 
@@ -412,10 +435,7 @@ impl VirtualBench {
             let chip = Chip::new(&spec, [0; 3], self.file.time.chip_times, cells, &mut stream);
             self.other = Some((index, chip));
         } else if self.other.as_ref().is_some_and(|(under, _)| *under == index) {
-            self.other = None;
-            if !self.gone {
-                self.own.power_up();
-            }
+            self.other = None; // the bench's own chip gets its supply with the next look at it
         }
     }
 
@@ -426,7 +446,8 @@ impl VirtualBench {
     /// Brings chip and cells in line with the faults that are on.
     fn refresh(&mut self) {
         let (mut worn, mut stuck) = (Vec::new(), Vec::new());
-        let (mut never_ends, mut deafens) = (false, false);
+        let (mut never_ends, mut deafens, mut halvings) = (false, false, 0);
+        let mut pin_low = self.file.chip.write_protect_pin;
         for fault in self.faults.active() {
             match fault.kind {
                 FaultKind::WornSector { at, weak_bits } => {
@@ -440,6 +461,9 @@ impl VirtualBench {
                 }
                 FaultKind::BusyForever => never_ends = true,
                 FaultKind::DeafAfterOpcode => deafens = true,
+                FaultKind::SizeAlias { halvings: more } => halvings += more,
+                FaultKind::OpenContact { contact: Contact::Line(Signal::WriteProtect), pull, .. }
+                | FaultKind::HoldFloating { signal: Signal::WriteProtect, pull, .. } => pin_low = pull == Pull::Down,
                 _ => {}
             }
         }
@@ -448,6 +472,8 @@ impl VirtualBench {
         let chip = self.chip();
         chip.set_never_ends(never_ends, now);
         chip.set_deafens(deafens);
+        chip.set_halvings(halvings);
+        chip.set_pin_low(pin_low);
     }
 
     /// Writes the state file. A failure is kept and told with the next answer or at the end.

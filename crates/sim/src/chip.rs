@@ -65,6 +65,8 @@ pub(crate) struct Chip {
     never_ends: bool,
     /// Opcodes of other makers make the chip deaf (a fault).
     deafens: bool,
+    /// Bytes behind which addresses begin anew (a fault); the size for a chip that is what it says.
+    reach: u32,
 }
 
 /// An operation under way.
@@ -124,6 +126,7 @@ impl Chip {
         let locked = model.block_locks.is_some();
         let page = vec![nor::ERASED; model.page as usize];
         Self {
+            reach: model.size,
             model,
             cells,
             registers,
@@ -181,10 +184,30 @@ impl Chip {
             Output::UniqueId(index) => self.unique_id[index % 8],
             Output::Array(at) => {
                 let mut byte = [0];
-                self.cells.read(at, &mut byte);
+                self.cells.read(at & (self.reach - 1), &mut byte);
                 byte[0]
             }
         }
+    }
+
+    /// Tells whether the chip drives its output in the byte that begins now; else the line floats.
+    pub(crate) fn drives(&self) -> bool {
+        self.powered && matches!(self.phase, Phase::Out(_))
+    }
+
+    /// Tells whether the next bytes, whatever they are, change nothing about [`Self::drives`].
+    pub(crate) fn is_steady(&self) -> bool {
+        matches!(self.phase, Phase::Out(_) | Phase::Ignore | Phase::Idle)
+    }
+
+    /// Tells whether the chip has its supply.
+    pub(crate) fn is_powered(&self) -> bool {
+        self.powered
+    }
+
+    /// Tells whether HOLD# and WP# are data lines now (quad enable), so that their levels stop nothing.
+    pub(crate) fn is_quad(&self) -> bool {
+        self.registers.is_quad()
     }
 
     /// A byte came in.
@@ -193,7 +216,7 @@ impl Chip {
         self.phase = match phase {
             Phase::Opcode => self.decode(byte),
             Phase::Page { at, count } => self.latch(at, count, &[byte]),
-            Phase::Out(Output::Array(at)) => Phase::Out(Output::Array(at.wrapping_add(1) & (self.model.size - 1))),
+            Phase::Out(Output::Array(at)) => Phase::Out(Output::Array(at.wrapping_add(1) & (self.reach - 1))),
             other => other.after(byte),
         };
     }
@@ -211,10 +234,16 @@ impl Chip {
 
     /// Fills `out` with what the chip answers from `now` on, a byte every `byte_ns`; array data comes in one piece.
     pub(crate) fn give_all(&mut self, out: &mut [u8], now: u64, byte_ns: u64) {
-        if let Phase::Out(Output::Array(at)) = self.phase {
-            self.cells.read(at, out);
-            let moved = u32::try_from(out.len() as u64 % u64::from(self.model.size)).expect("below the chip's size");
-            self.phase = Phase::Out(Output::Array(at.wrapping_add(moved) & (self.model.size - 1)));
+        if let Phase::Out(Output::Array(mut at)) = self.phase {
+            let mut rest = out;
+            while !rest.is_empty() {
+                at &= self.reach - 1;
+                let (part, behind) = rest.split_at_mut(rest.len().min((self.reach - at) as usize));
+                self.cells.read(at, part);
+                at = at.wrapping_add(u32::try_from(part.len()).expect("inside the chip"));
+                rest = behind;
+            }
+            self.phase = Phase::Out(Output::Array(at & (self.reach - 1)));
             return;
         }
         let mut now = now;
@@ -225,16 +254,25 @@ impl Chip {
         }
     }
 
-    /// Chip select rises: the command takes effect.
-    pub(crate) fn deselect(&mut self, now: u64) {
+    /// Chip select rises: the command takes effect. `whole` tells that it rose between two bytes; in the middle of one,
+    /// commands do nothing, a page program takes the whole bytes it got, and a waking chip wakes (from memory of public
+    /// datasheets, which differ on the page program: the harmful reading is the one to be prepared for).
+    pub(crate) fn deselect(&mut self, now: u64, whole: bool) {
         self.settle(now);
-        match std::mem::replace(&mut self.phase, Phase::Idle) {
+        let phase = std::mem::replace(&mut self.phase, Phase::Idle);
+        let lasts =
+            matches!(phase, Phase::Page { .. } | Phase::Lead { then: Then::Release, .. } | Phase::Out(Output::Release));
+        if !whole && !lasts {
+            return;
+        }
+        match phase {
             Phase::Bare(opcode) => self.act(opcode, now),
             Phase::Lead { then: Then::Release, .. } | Phase::Out(Output::Release) => self.asleep = false,
             Phase::Erase { at, opcode } => {
-                let at = at & (self.model.size - 1);
+                let at = at & (self.reach - 1);
                 if let Some(kind) = self.model.erase_at(opcode, at) {
-                    self.erase(at & !(kind.size - 1), kind.size, kind.times, now);
+                    let size = kind.size.min(self.reach);
+                    self.erase(at & !(size - 1), size, kind.times, now);
                 }
             }
             Phase::Word { at, bytes } if bytes.len() == 2 => self.program_word(at, &bytes, now),
@@ -298,6 +336,16 @@ impl Chip {
     /// From now on other makers' opcodes make the chip deaf, or do not.
     pub(crate) fn set_deafens(&mut self, deafens: bool) {
         self.deafens = deafens;
+    }
+
+    /// From now on the chip has only its size halved so often, and addresses wrap there; at least a sector is left.
+    pub(crate) fn set_halvings(&mut self, halvings: u32) {
+        self.reach = self.model.size.checked_shr(halvings).unwrap_or(0).max(crate::model::LEAST_SIZE);
+    }
+
+    /// From now on the WP# pin is low, or is not.
+    pub(crate) fn set_pin_low(&mut self, low: bool) {
+        self.registers.set_pin_low(low);
     }
 
     /// All protection bits rise, until the next power-up.
@@ -367,7 +415,7 @@ impl Chip {
                     self.four_byte = opcode == op::ENTER_FOUR_BYTE;
                 }
             }
-            op::CHIP_ERASE | 0x60 => self.erase(0, self.model.size, self.model.chip_erase, now),
+            op::CHIP_ERASE | 0x60 => self.erase(0, self.reach, self.model.chip_erase, now),
             _ => {}
         }
     }
@@ -411,7 +459,7 @@ impl Chip {
     }
 
     fn program(&mut self, at: u32, now: u64) {
-        let at = at & (self.model.size - 1) & !(self.model.page - 1);
+        let at = at & (self.reach - 1) & !(self.model.page - 1);
         if self.may_change(at, self.model.page, PROGRAM_FAILED) {
             let before = self.cells.program(at, &self.page);
             self.start(Change::Cells(before), self.model.program, now);
@@ -420,11 +468,11 @@ impl Chip {
 
     /// Programs a word and expects the next one behind it; a refused one ends the row.
     fn program_word(&mut self, at: u32, bytes: &[u8], now: u64) {
-        let at = at & (self.model.size - 1) & !1;
+        let at = at & (self.reach - 1) & !1;
         self.next_word = None;
         if self.may_change(at, 2, PROGRAM_FAILED) {
             let before = self.cells.program(at, bytes);
-            self.next_word = Some((at + 2) & (self.model.size - 1));
+            self.next_word = Some((at + 2) & (self.reach - 1));
             self.start(Change::Cells(before), self.model.program, now);
         }
     }

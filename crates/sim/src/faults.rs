@@ -1,12 +1,14 @@
-//! Faults: what they are, how a bench file says them, and when each is on.
+//! Faults: what they are and when each is on. How a bench file says them is `read`'s business.
 //!
 //! | kind | acts on | on for a window (or always) | at one moment |
 //! |---|---|---|---|
-//! | noise | line from the chip | each bit read flips with `rate` x `severity` | refused |
+//! | wiring faults | the lines | see [`FaultKind`], each with its physics | one of its events, at the first chance from then on |
 //! | power-cut, unplug | supply, link | the link is gone | gone for [`VANISHED_US`], then there again |
 //! | supply-dip | chip's supply | the chip is without supply, the link stays | for an instant: modes and latches are lost |
+//! | supply-sag | chip's supply | sags come at random | one sag |
 //! | worn-sector | cells | the sector of `at` keeps some bits after an erase, or after a program | from then on |
 //! | stuck-bit | cells | one bit reads the same whatever was written | from then on |
+//! | size-alias | chip | addresses wrap early | from then on |
 //! | wrong-chip | clip | another chip answers | from then on |
 //! | busy-forever | chip | an erase, program or status write does not end | from then on |
 //! | link-stall | link | answers wait for the window's end | one answer is lost |
@@ -15,24 +17,24 @@
 //!
 //! "From then on" ends with the next power-up, and so does what a fault left in the chip. A fault of one moment fires
 //! once ever: that is recorded beside the content. A power cut and an unplug differ in name alone: the link feeds the
-//! chip, so each takes the supply from both. A worn sector or stuck bit without `at` sits where the seed says. The kinds of fault that bend single lines are known by name and refused.
+//! chip, so each takes the supply from both. A worn sector or stuck bit without `at` sits where the seed says.
+//!
+//! Chances of wiring faults count clocks and not time, so that a slower clock does not change how many bits of a read
+//! are hit (contention and sags are other circuits' doing and run in time). Lengths of bursts and the shape of the
+//! sampling knee are choices for a bench, without source; what each does to the bits follows from the circuit.
+
+mod read;
 
 use std::collections::BTreeSet;
 
-use nor::catalogue::{self, Entry};
+use nor::link::Signal;
 
-use crate::bench_file::hex;
-use crate::error::BenchError;
 use crate::model::Model;
-use crate::random::Stream;
-use crate::section::Section;
+
+pub(crate) use read::KEYS;
 
 /// How long a link that vanishes at one moment stays away: the time in which it is plugged in again.
 pub const VANISHED_US: u64 = 2_000_000;
-
-/// Keys of a `[[fault]]`.
-pub(crate) const KEYS: [&str; 10] =
-    ["kind", "rate", "severity", "pull", "from_us", "until_us", "at_us", "at", "bit", "to"];
 
 /// One fault.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,13 +62,152 @@ pub enum When {
     },
 }
 
+/// Where a line goes that nothing drives.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pull {
+    /// High: a pull-up, or leakage to the supply.
+    Up,
+    /// Low.
+    Down,
+    /// With the line beside it, by stray capacitance. Beside data-out that is data-in, which is low while the link reads.
+    Neighbour,
+}
+
+/// A contact of the clip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Contact {
+    /// One of the signals.
+    Line(Signal),
+    /// VCC, pin 8.
+    Supply,
+    /// GND, pin 4.
+    Ground,
+}
+
 /// What goes wrong.
+///
+/// Chances are 0 to 1. "A clock" is one period of the clock that the link gives, in any part of a transaction; "a bit
+/// read" is one that the link samples behind the bytes that it sends.
 #[derive(Debug, Clone, PartialEq)]
 pub enum FaultKind {
-    /// Bits on the line from the chip flip.
+    /// Bits that the link samples flip: coupling from outside, equal for both levels and for all places.
     Noise {
-        /// Chance for each bit, 0 to 1.
+        /// Chance for each bit read.
         chance: f64,
+    },
+    /// A contact of the clip is open.
+    ///
+    /// DO open: the link's input floats, and whatever pulls it or couples into it is read; the chip works on. CLK open:
+    /// no clock reaches the chip, which goes on driving what it drove. CS# open: the board's pull-up deselects the chip
+    /// at once, in the middle of a command too, or (pull down) it stays selected over all transactions, and no command
+    /// takes effect. DI open: every opcode, address and data bit is the pull's level. HOLD# open and low: the chip
+    /// ignores clocks and lets DO float. WP# open and low: status writes may be refused. VCC or GND open: the chip has
+    /// no supply; that the lines' own current may feed it a little is left out.
+    OpenContact {
+        /// Which.
+        contact: Contact,
+        /// Where the open line goes. Only DO has a neighbour that says something.
+        pull: Pull,
+        /// Chance for each clock (for DO: each bit read) that a closed contact opens, where it is not open all the time.
+        chance: f64,
+        /// Share of the clocks in which it is open, above 0; 1: always. VCC, GND and WP# are open all the time.
+        share: f64,
+    },
+    /// DO has contact through a high resistance: in bursts, as the contact moves, the chip cannot bring the line to the
+    /// other level against its pull within half a clock. Bits that are of the pull's level anyway stay right.
+    WeakDataOut {
+        /// Chance for each bit read outside a burst that a burst begins; a burst has [`WEAK_BURST`] bits on average.
+        chance: f64,
+        /// Share of the bits against the pull that are lost in a burst.
+        share: f64,
+        /// The pull.
+        pull: Pull,
+    },
+    /// The clock's edge is too slow and passes unseen, or rings and counts twice.
+    ///
+    /// Link and chip go on one clock apart until chip select rises: a lost edge gives the link the same bit twice, a
+    /// doubled one leaves a bit out; in opcode, address or data the chip gets other ones, and a write that is not whole
+    /// bytes long is not carried out.
+    ClockSlip {
+        /// Chance for each clock.
+        chance: f64,
+        /// Share of doubled edges among them; the others are lost.
+        doubled: f64,
+    },
+    /// CS# bounces: it rises in the middle of a transaction.
+    ///
+    /// That ends the command, which takes effect as far as it got. When CS# falls again the chip takes what comes next
+    /// for an opcode: zeros while the link reads, the data itself while it writes.
+    SelectBounce {
+        /// Chance for each clock.
+        chance: f64,
+        /// 1: CS# stays high to the end of the transaction; less: for 1 to [`LONGEST_PAUSE`] times this many clocks.
+        share: f64,
+        /// What the link samples while the chip drives nothing.
+        pull: Pull,
+    },
+    /// DI is slow or has a neighbour that disturbs it: bits that the link sends arrive wrong. Commands, addresses and
+    /// page data are hit alike; what is read is right, but comes from where the chip was sent.
+    AddressError {
+        /// Chance for each bit sent that it flips; 0 when one bit is stuck.
+        chance: f64,
+        /// One bit of each command that does not follow.
+        stuck: Option<StuckLine>,
+    },
+    /// The chip's supply sags under what the board draws: it resets and forgets address mode, write enable and volatile
+    /// bits, an operation under way stays where it is, and nothing answers until the supply is back.
+    SupplySag {
+        /// Sags in a second, on average.
+        per_second: f64,
+        /// 0 to 1 for sags of 0.1 to 10 ms, and for how far the supply is down between and in them.
+        depth: f64,
+    },
+    /// The link samples DO too late or too early for the clock: where two bits differ, it may catch the one before (the
+    /// chip's output and the leads take longer than half a clock) or the one after (the link waits past the next edge).
+    ///
+    /// The chance at a transition is `chance` at 12 MHz with leads of half length, and changes by e with each
+    /// [`KNEE_NS`] of margin; the margin is half a clock less [`OUTPUT_NS`] and up to [`LEAD_NS`] of delay.
+    LateSampling {
+        /// Chance at each transition, at 12 MHz and `lead` 0.5.
+        chance: f64,
+        /// Length of the leads, 0 to 1.
+        lead: f64,
+    },
+    /// Link and chip count clocks one apart in all that is read: a level adapter with a register, or a sampling edge set
+    /// wrong. The seed says whether bits come one late (the level of the last clock sent comes first) or one early (the
+    /// first one is lost).
+    ConstantShift {
+        /// Share of the transactions that are shifted.
+        share: f64,
+    },
+    /// Another master on the board uses the bus at regular times. Where both drive a line low wins: DO reads as the AND
+    /// of two answers, and the chip gets the AND of what two masters send. The link's clock and chip select prevail.
+    BusContention {
+        /// Bursts in a second, at equal distances.
+        per_second: f64,
+        /// Share of the time that they take.
+        share: f64,
+    },
+    /// The chip is smaller than its id and tables say (a relabelled part, an address line that is not there): higher
+    /// address bits do nothing, reads, erases and programs land below.
+    SizeAlias {
+        /// How often its size is halved.
+        halvings: u32,
+    },
+    /// HOLD# or WP# is held by nothing.
+    ///
+    /// HOLD# wanders below its threshold for a while: the chip ignores clocks and lets DO float, and goes on afterwards
+    /// where it was, so that the answer has gaps in it and in the command the chip misses bits. A chip with quad enable
+    /// set does not mind. WP# floating low can make it refuse status writes.
+    HoldFloating {
+        /// HOLD# or WP#.
+        signal: Signal,
+        /// Chance for each clock that a pause begins (HOLD#).
+        chance: f64,
+        /// A pause takes 1 to [`LONGEST_PAUSE`] times this many clocks.
+        share: f64,
+        /// HOLD#: what the link samples in a pause. WP#: where the pin floats.
+        pull: Pull,
     },
     /// The supply fails.
     PowerCut,
@@ -105,164 +246,74 @@ pub enum FaultKind {
     DeafAfterOpcode,
 }
 
-#[derive(Clone, Copy)]
-enum Kind {
-    Noise,
-    PowerCut,
-    Unplug,
-    SupplyDip,
-    WornSector,
-    StuckBit,
-    WrongChip,
-    BusyForever,
-    LinkStall,
-    ProtectRaised,
-    DeafAfterOpcode,
-    Line,
+/// A bit of every command that arrives as one level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StuckLine {
+    /// Its number from the first clock on: 0 is the opcode's highest bit, 8 the address's.
+    pub bit: u32,
+    /// What it arrives as: a level, or (neighbour) the bit before it once more, which is DI that changes too slowly.
+    pub pull: Pull,
+    /// Share of the transactions in which it is stuck.
+    pub share: f64,
 }
 
-const KINDS: [(&str, Kind); 22] = [
-    ("noise", Kind::Noise),
-    ("power-cut", Kind::PowerCut),
-    ("unplug", Kind::Unplug),
-    ("supply-dip", Kind::SupplyDip),
-    ("worn-sector", Kind::WornSector),
-    ("stuck-bit", Kind::StuckBit),
-    ("wrong-chip", Kind::WrongChip),
-    ("busy-forever", Kind::BusyForever),
-    ("link-stall", Kind::LinkStall),
-    ("protect-raised", Kind::ProtectRaised),
-    ("deaf-after-opcode", Kind::DeafAfterOpcode),
-    ("open-data-out", Kind::Line),
-    ("weak-data-out", Kind::Line),
-    ("clock-slip", Kind::Line),
-    ("select-bounce", Kind::Line),
-    ("address-error", Kind::Line),
-    ("supply-sag", Kind::Line),
-    ("late-sampling", Kind::Line),
-    ("constant-shift", Kind::Line),
-    ("bus-contention", Kind::Line),
-    ("size-alias", Kind::Line),
-    ("hold-floating", Kind::Line),
-];
+/// Bits of a [`FaultKind::WeakDataOut`] burst, on average.
+pub const WEAK_BURST: u32 = 64;
+/// Most clocks of a pause or bounce that ends within the transaction.
+pub const LONGEST_PAUSE: u32 = 256;
+/// Clocks (DO: bits read) that a contact is open when it opens at one moment.
+pub const ONE_OPENING: u32 = 8192;
+/// Margin that changes the chance of [`FaultKind::LateSampling`] by e, in nanoseconds.
+pub const KNEE_NS: f64 = 3.0;
+/// From the clock's edge to the chip's output, in nanoseconds (tCLQV of common parts, from memory).
+pub const OUTPUT_NS: f64 = 7.0;
+/// Delay of leads of length 1, there and back with what they are loaded with, in nanoseconds.
+pub const LEAD_NS: f64 = 50.0;
+
+impl FaultKind {
+    /// The word for it in a bench file.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        match self {
+            Self::Noise { .. } => "noise",
+            Self::OpenContact { contact: Contact::Line(Signal::DataOut), .. } => "open-data-out",
+            Self::OpenContact { .. } => "open-contact",
+            Self::WeakDataOut { .. } => "weak-data-out",
+            Self::ClockSlip { .. } => "clock-slip",
+            Self::SelectBounce { .. } => "select-bounce",
+            Self::AddressError { .. } => "address-error",
+            Self::SupplySag { .. } => "supply-sag",
+            Self::LateSampling { .. } => "late-sampling",
+            Self::ConstantShift { .. } => "constant-shift",
+            Self::BusContention { .. } => "bus-contention",
+            Self::SizeAlias { .. } => "size-alias",
+            Self::HoldFloating { .. } => "hold-floating",
+            Self::PowerCut => "power-cut",
+            Self::Unplug => "unplug",
+            Self::SupplyDip => "supply-dip",
+            Self::WornSector { .. } => "worn-sector",
+            Self::StuckBit { .. } => "stuck-bit",
+            Self::WrongChip { .. } => "wrong-chip",
+            Self::BusyForever => "busy-forever",
+            Self::LinkStall => "link-stall",
+            Self::ProtectRaised => "protect-raised",
+            Self::DeafAfterOpcode => "deaf-after-opcode",
+        }
+    }
+}
 
 impl Fault {
-    /// Reads one `[[fault]]` of a bench for `chip`; `place` draws where it sits when nothing says it.
-    pub(crate) fn read(section: &Section<'_>, chip: &Model, mut place: Stream) -> Result<Self, BenchError> {
-        let kind = section
-            .choice("kind", &KINDS)?
-            .ok_or_else(|| section.error("kind", "this fault has no kind", "give one, such as \"power-cut\""))?;
-        let rate = section.number("rate", 0.0..=1.0)?.unwrap_or(1e-6);
-        let severity = section.number("severity", 0.0..=1.0)?;
-        let pull = section.choice("pull", &[("up", Some(true)), ("down", Some(false)), ("neighbour", None)])?.flatten();
-        let at = section.integer32("at", 0..=chip.size - 1)?;
-        let bit = section.integer32("bit", 0..=7)?.map(|bit| bit.to_le_bytes()[0]);
-        let to = section.text("to", 64)?;
-        let at = at.unwrap_or_else(|| {
-            // Nothing says where this fault sits: the seed does.
-            u32::try_from(place.below(u64::from(chip.size))).expect("an address of the chip")
-        });
-        let uses = |keys: &[&str]| {
-            let idle = ["at", "bit", "to"].into_iter().find(|key| section.has(key) && !keys.contains(key));
-            idle.map_or(Ok(()), |key| Err(section.error(key, "this kind of fault has no use for it", "leave it out")))
-        };
-        let kind = match kind {
-            Kind::Noise => FaultKind::Noise { chance: rate * severity.unwrap_or(1.0) },
-            Kind::PowerCut => FaultKind::PowerCut,
-            Kind::Unplug => FaultKind::Unplug,
-            Kind::SupplyDip => FaultKind::SupplyDip,
-            Kind::WornSector => FaultKind::WornSector { at, weak_bits: weak_bits(severity.unwrap_or(0.5)) },
-            Kind::StuckBit => FaultKind::StuckBit { at, bit: bit.unwrap_or(0), level: pull },
-            Kind::WrongChip => FaultKind::WrongChip { to: Box::new(other_chip(section, to, chip)?) },
-            Kind::BusyForever => FaultKind::BusyForever,
-            Kind::LinkStall => FaultKind::LinkStall,
-            Kind::ProtectRaised => FaultKind::ProtectRaised,
-            Kind::DeafAfterOpcode => FaultKind::DeafAfterOpcode,
-            Kind::Line => {
-                let remedy = "leave this fault out; `noise` is the line fault that there is";
-                return Err(section.error("kind", "not simulated by this version", remedy));
-            }
-        };
-        match kind {
-            FaultKind::WornSector { .. } => uses(&["at"])?,
-            FaultKind::StuckBit { .. } => uses(&["at", "bit"])?,
-            FaultKind::WrongChip { .. } => uses(&["to"])?,
-            _ => uses(&[])?,
-        }
-        Ok(Self { when: when(section, &kind)?, kind })
-    }
-
     /// What the record of fired faults calls it: kind and moment, so that editing other faults does not move it.
     fn name(&self) -> Option<String> {
         let When::Moment { at_us } = self.when else { return None };
-        let kind = match self.kind {
-            FaultKind::Noise { .. } => "noise",
-            FaultKind::PowerCut => "power-cut",
-            FaultKind::Unplug => "unplug",
-            FaultKind::SupplyDip => "supply-dip",
-            FaultKind::WornSector { .. } => "worn-sector",
-            FaultKind::StuckBit { .. } => "stuck-bit",
-            FaultKind::WrongChip { .. } => "wrong-chip",
-            FaultKind::BusyForever => "busy-forever",
-            FaultKind::LinkStall => "link-stall",
-            FaultKind::ProtectRaised => "protect-raised",
-            FaultKind::DeafAfterOpcode => "deaf-after-opcode",
-        };
-        Some(format!("{kind} at {at_us}"))
+        let word = self.kind.word();
+        Some(match &self.kind {
+            FaultKind::OpenContact { contact, .. } if word == "open-contact" => {
+                format!("{word} {contact:?} at {at_us}")
+            }
+            _ => format!("{word} at {at_us}"),
+        })
     }
-}
-
-/// One at least: a worn sector that wears nothing would test nothing.
-fn weak_bits(severity: f64) -> u32 {
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 31")]
-    let more = (severity * 31.0) as u32;
-    1 + more
-}
-
-fn when(section: &Section<'_>, kind: &FaultKind) -> Result<When, BenchError> {
-    let times = 0..=i64::MAX.unsigned_abs();
-    let from_us = section.integer("from_us", times.clone())?;
-    let until_us = section.integer("until_us", times.clone())?;
-    if let Some(at_us) = section.integer("at_us", times)? {
-        if from_us.or(until_us).is_some() {
-            return Err(section.error("at_us", "a moment and a window exclude each other", "give one of them"));
-        }
-        if matches!(kind, FaultKind::WornSector { .. } | FaultKind::StuckBit { .. }) {
-            // What wears out stays so: the moment is a beginning.
-            return Ok(When::Window { from_us: at_us, until_us: None });
-        }
-        if matches!(kind, FaultKind::Noise { .. }) {
-            return Err(section.error(
-                "at_us",
-                "this kind of fault lasts",
-                "give `from_us`, and `until_us` if it ends",
-            ));
-        }
-        return Ok(When::Moment { at_us });
-    }
-    let from_us = from_us.unwrap_or(0);
-    if until_us.is_some_and(|until_us| until_us <= from_us) {
-        return Err(section.error("until_us", "the window ends before it begins", "give a time after `from_us`"));
-    }
-    Ok(When::Window { from_us, until_us })
-}
-
-/// The chip of `to`; without it one of the same maker with another id, of the same size if there is one.
-fn other_chip(section: &Section<'_>, to: Option<&str>, chip: &Model) -> Result<Model, BenchError> {
-    let Some(to) = to else {
-        let others = catalogue::entries().iter().filter(|entry| !chip.id.starts_with(&entry.id));
-        let foreign = |entry: &&Entry| (entry.id[0] != chip.id[0], entry.size != chip.size);
-        return Ok(Model::of_entry(others.min_by_key(foreign).expect("the catalogue has chips of several ids")));
-    };
-    let mut entries = catalogue::by_marking(to);
-    entries.extend(hex(to).into_iter().flat_map(|id| catalogue::by_id(&id)));
-    let found = entries.first().ok_or_else(|| {
-        section.error("to", "no chip of the catalogue has this marking or id", "give a marking, such as \"W25Q64\"")
-    })?;
-    if chip.id.starts_with(&found.id) {
-        return Err(section.error("to", "this is the chip of the bench itself", "give one with another id"));
-    }
-    Ok(Model::of_entry(found))
 }
 
 /// The faults of an open bench: which are on, which have fired.

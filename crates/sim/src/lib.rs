@@ -1,8 +1,8 @@
 //! The virtual bench: a chip, the lines to it, a clock and faults behind a [`nor::link::Link`].
 //!
 //! A [`BenchFile`] says what stands on the bench, [`VirtualBench::open`] puts it up. Everything is repeatable: one seed,
-//! one trace. The chip acts by bytes and chip select and knows nothing of requests, so that what is tried here would
-//! meet the same answers on wires.
+//! one trace. The chip acts by bytes and chip select and knows nothing of requests, and wiring faults act on the lines
+//! before it, bit by bit; what is tried here would meet the same answers on wires.
 //!
 //! What must hold under every fault: the cells only change as physics lets them (a program clears bits, an erase sets
 //! them), non-volatile state outlives the process, a fault of one moment comes once ever, and a fault that is over
@@ -32,6 +32,7 @@ mod chip;
 mod clock;
 mod error;
 mod faults;
+mod line_test;
 mod lines;
 mod link;
 mod lists;
@@ -41,10 +42,14 @@ mod random;
 mod registers;
 mod section;
 mod store;
+mod supply;
 
 pub use bench::VirtualBench;
 pub use bench_file::{BenchFile, ChipSpec, ChipTimes, LinkSpec, MOST_BYTES, Speed, TimeSpec};
 pub use chip::ChipState;
 pub use error::BenchError;
-pub use faults::{Fault, FaultKind, VANISHED_US, When};
+pub use faults::{
+    Contact, Fault, FaultKind, KNEE_NS, LEAD_NS, LONGEST_PAUSE, ONE_OPENING, OUTPUT_NS, Pull, StuckLine, VANISHED_US,
+    WEAK_BURST, When,
+};
 pub use model::{LEAST_SIZE, LongOpcodes, Model, ModelRegion, Reach, Setting};

@@ -6,7 +6,7 @@
 //! [`LinkError::Silent`]. A request in a stall waits for the stall's end before it touches the chip.
 
 use nor::command::{ReadMode, Transfer};
-use nor::link::{Answer, Limits, LineReport, LineState, Link, LinkError, Request, SIGNALS, Signal};
+use nor::link::{Answer, Limits, Link, LinkError, Request};
 
 use crate::bench::VirtualBench;
 use crate::clock::ns;
@@ -117,19 +117,6 @@ impl VirtualBench {
     fn read(&mut self, at: u32, len: u32, mode: ReadMode) -> Result<Vec<u8>, LinkError> {
         let transfer = Transfer::array(at, len, mode);
         self.transact(&transfer.write, transfer.read)
-    }
-
-    /// A seated clip: the board pulls CS#, WP# and HOLD# up (WP# down when the bench says so); the rest follows the link.
-    fn line_report(&self) -> LineReport {
-        let state = |signal| {
-            let held = match signal {
-                Signal::ChipSelect | Signal::Hold => Some(true),
-                Signal::WriteProtect => Some(!self.file.chip.write_protect_pin),
-                Signal::DataOut | Signal::DataIn | Signal::Clock => None,
-            };
-            LineState { signal, pulled_up: held.unwrap_or(true), pulled_down: held.unwrap_or(false) }
-        };
-        LineReport { lines: SIGNALS.map(state).to_vec(), supply_mv: Some(self.drives.mv) }
     }
 
     /// Time of the payload between host and link, in nanoseconds: bytes of a transfer or range, digests, page data.

@@ -128,6 +128,16 @@ impl Registers {
         self.stored = stored;
     }
 
+    /// From now on the WP# pin is low, or is not.
+    pub(crate) fn set_pin_low(&mut self, low: bool) {
+        self.pin_low = low;
+    }
+
+    /// Tells whether quad enable is set, where the second register is known to have it.
+    pub(crate) fn is_quad(&self) -> bool {
+        self.winbond_like && self.now[1] & QUAD != 0
+    }
+
     /// Sets all protection bits in the volatile register, as a disturbed supply can.
     pub(crate) fn raise_protection(&mut self) {
         self.now[0] |= bp_mask(self.layout);

@@ -2,9 +2,10 @@
 
 use std::path::Path;
 
+use nor::link::Signal;
 use nor::supply::SupplyRange;
 use proptest::prelude::*;
-use sim::{BenchFile, ChipTimes, FaultKind, Speed, When};
+use sim::{BenchFile, ChipTimes, Contact, FaultKind, Pull, Speed, StuckLine, When};
 
 fn parse(text: &str) -> Result<BenchFile, String> {
     BenchFile::parse(text, Path::new("dir/bench.toml")).map_err(|error| format!("{error}\nhint: {}", error.remedy))
@@ -133,9 +134,13 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
         with("colour = 1"),
         with("[link]\nfeatures = [\"digest\", \"fly\"]"),
         with("[link]\nclock_hz = \"fast\""),
-        with("[[fault]]\nkind = \"late-sampling\""),
+        with("[[fault]]\nkind = \"open-contact\""),
+        with("[[fault]]\nkind = \"open-contact\"\nsignal = \"clock\"\npull = \"neighbour\""),
+        with("[[fault]]\nkind = \"open-data-out\"\nseverity = 0"),
+        with("[[fault]]\nkind = \"hold-floating\"\nsignal = \"clock\""),
+        with("[[fault]]\nkind = \"address-error\"\nbit = 40"),
+        with("[[fault]]\nkind = \"clock-slip\"\nsignal = \"clock\""),
         with("[[fault]]\nkind = \"power-cut\"\nat_us = 5\nfrom_us = 1"),
-        with("[[fault]]\nkind = \"noise\"\nat_us = 5"),
         with("[[fault]]\nkind = \"noise\"\nrate = 2"),
         with("[[fault]]\nkind = \"unplug\"\nfrom_us = 7\nuntil_us = 7"),
         with("[[fault]]\nkind = \"wrong-chip\"\nto = \"W25Q128\""),
@@ -170,12 +175,20 @@ dir/bench.toml, line 5, [link] features: `fly` is not known here
 hint: known here: read-range, digest, program-range, erase-list, line-test
 dir/bench.toml, line 5, [link] clock_hz: this is of type string
 hint: give a whole number
-dir/bench.toml, line 5, [[fault]] kind: not simulated by this version
-hint: leave this fault out; `noise` is the line fault that there is
+dir/bench.toml, line 4, [[fault]] signal: nothing says which contact is open
+hint: give one, such as \"clock\"
+dir/bench.toml, line 7, [[fault]] pull: only data-out follows a neighbour
+hint: give \"up\" or \"down\"
+dir/bench.toml, line 6, [[fault]] severity: a contact that is never open is a good one
+hint: give more than 0
+dir/bench.toml, line 6, [[fault]] signal: `clock` is not known here
+hint: known here: hold, write-protect
+dir/bench.toml, line 6, [[fault]] bit: 40 is out of range
+hint: give a whole number from 0 to 39
+dir/bench.toml, line 6, [[fault]] signal: this kind of fault has no use for it
+hint: leave it out
 dir/bench.toml, line 6, [[fault]] at_us: a moment and a window exclude each other
 hint: give one of them
-dir/bench.toml, line 6, [[fault]] at_us: this kind of fault lasts
-hint: give `from_us`, and `until_us` if it ends
 dir/bench.toml, line 6, [[fault]] rate: 2 is out of range
 hint: give a number from 0 to 1
 dir/bench.toml, line 7, [[fault]] until_us: the window ends before it begins
@@ -188,23 +201,47 @@ hint: leave it out";
 }
 
 #[test]
-fn every_fault_of_a_single_line_is_known_and_refused() {
-    for kind in [
-        "open-data-out",
-        "weak-data-out",
-        "clock-slip",
-        "select-bounce",
-        "address-error",
-        "supply-sag",
-        "late-sampling",
-        "constant-shift",
-        "bus-contention",
-        "size-alias",
-        "hold-floating",
+fn every_wiring_fault_has_its_defaults_and_its_keys() {
+    let kind = |lines: &str| {
+        let text = format!("[chip]\nmarking = \"W25Q128\"\ncontent = \"x\"\n[[fault]]\nkind = {lines}");
+        parse(&text).unwrap_or_else(|error| panic!("{error}")).faults.remove(0).kind
+    };
+    let line = |signal, chance, share| FaultKind::OpenContact {
+        contact: Contact::Line(signal),
+        pull: Pull::Up,
+        chance,
+        share,
+    };
+    let stuck = StuckLine { bit: 8, pull: Pull::Down, share: 1.0 };
+    for (lines, wanted) in [
+        ("\"noise\"", FaultKind::Noise { chance: 1e-6 }),
+        ("\"open-data-out\"", line(Signal::DataOut, 1e-6, 1.0)),
+        ("\"open-contact\"\nsignal = \"data-out\"\nrate = 0.5", line(Signal::DataOut, 0.5, 1.0)),
+        ("\"open-contact\"\nsignal = \"clock\"\nseverity = 0.5", line(Signal::Clock, 1e-6, 0.5)),
+        ("\"weak-data-out\"", FaultKind::WeakDataOut { chance: 1e-6, share: 0.5, pull: Pull::Up }),
+        ("\"clock-slip\"", FaultKind::ClockSlip { chance: 1e-6, doubled: 0.5 }),
+        ("\"select-bounce\"\npull = \"down\"", FaultKind::SelectBounce { chance: 1e-6, share: 1.0, pull: Pull::Down }),
+        ("\"address-error\"\nseverity = 0.5", FaultKind::AddressError { chance: 5e-7, stuck: None }),
+        ("\"address-error\"\nbit = 8", FaultKind::AddressError { chance: 0.0, stuck: Some(stuck) }),
+        ("\"supply-sag\"\nrate = 20", FaultKind::SupplySag { per_second: 20.0, depth: 0.5 }),
+        ("\"late-sampling\"", FaultKind::LateSampling { chance: 1e-6, lead: 0.5 }),
+        ("\"constant-shift\"", FaultKind::ConstantShift { share: 1.0 }),
+        ("\"bus-contention\"", FaultKind::BusContention { per_second: 100.0, share: 0.05 }),
+        ("\"size-alias\"", FaultKind::SizeAlias { halvings: 1 }),
+        ("\"size-alias\"\nseverity = 1", FaultKind::SizeAlias { halvings: 4 }),
+        (
+            "\"hold-floating\"",
+            FaultKind::HoldFloating { signal: Signal::Hold, chance: 1e-6, share: 0.5, pull: Pull::Up },
+        ),
+        (
+            "\"hold-floating\"\nsignal = \"write-protect\"",
+            FaultKind::HoldFloating { signal: Signal::WriteProtect, chance: 1e-6, share: 0.5, pull: Pull::Down },
+        ),
     ] {
-        let told = refusal(&format!("[chip]\nmarking = \"W25Q128\"\ncontent = \"x\"\n[[fault]]\nkind = \"{kind}\""));
-        assert!(told.contains("not simulated by this version"), "{kind}: {told}");
+        let found = kind(lines);
+        assert_eq!(found, wanted, "{lines}");
     }
+    assert_eq!(kind("\"open-contact\"\nsignal = \"data-out\"").word(), "open-data-out");
 }
 
 #[test]
@@ -273,6 +310,7 @@ fn any_line() -> impl Strategy<Value = String> {
         "at",
         "bit",
         "to",
+        "signal",
         "present",
         "speed",
     ]);
@@ -295,6 +333,9 @@ fn any_line() -> impl Strategy<Value = String> {
             "\"worn-sector\"",
             "\"wrong-chip\"",
             "\"power-cut\"",
+            "\"open-contact\"",
+            "\"address-error\"",
+            "\"hold\"",
             "\"up\"",
             "{}",
             "0x_",

@@ -86,6 +86,29 @@ fn s2_a_full_disk_erases_nothing_and_works_once_there_is_room() {
     assert_eq!(bench.first_capture(), noise(1, MIB));
 }
 
+/// What is kept can be looked at and taken out of a bench on which nothing can be written; what would write says so first.
+#[test]
+fn s1_a_read_only_bench_is_read_and_no_chip_is_written_from_it() {
+    let bench = Bench::with_chip();
+    let Some(disk) = SmallDisk::mount(bench.path("bench")) else {
+        eprintln!("skipped: mounting a small file system takes root");
+        return;
+    };
+    bench.run("chip capture --link chip.toml").expect(0);
+    let now = Command::new("mount").args(["-o", "remount,ro"]).arg(&disk.0).status().expect("mount runs");
+    assert!(now.success());
+    let id = vault::Digest::blake3(&noise(1, MIB));
+    bench.run("vault list").expect(0);
+    bench.run("vault scrub").expect(0);
+    bench.run(&format!("vault export {id} out.bin")).expect(0);
+    assert!(bench.read("out.bin") == noise(1, MIB));
+    for command in ["chip capture", "chip apply new.bin", "chip fill 00"] {
+        let ran = bench.run(&format!("{command} --link chip.toml")).expect(3);
+        assert!(ran.said().contains("is open for reading only"), "{}", ran.transcript());
+    }
+    assert!(bench.read("chip.bin") == noise(1, MIB), "nothing was written");
+}
+
 /// Bytes that the bench folder takes, the ballast aside.
 fn used(bench: &Bench) -> usize {
     let path = bench.path("bench/ballast");

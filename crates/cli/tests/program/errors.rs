@@ -28,7 +28,7 @@ fn wrong_bench_files() {
         "[chip]\nmarking = \"W25Q80DV\"\ncontent = \"short.bin\"\n".to_owned(),
         "seed = 3\n".to_owned(),
         format!("{CHIP}[link]\nclock_hz = 5\n"),
-        format!("{CHIP}[[fault]]\nkind = \"clock-slip\"\n"),
+        format!("{CHIP}[[fault]]\nkind = \"open-contact\"\n"),
         format!("{CHIP}[[fault]]\nkind = \"unplug\"\nat_us = 3\nfrom_us = 4\n"),
     ];
     let runs = texts.map(|text| {

@@ -290,7 +290,7 @@ fn addresses_are_given_with_the_command_or_drawn_once_for_a_job() {
 }
 
 #[test]
-fn a_job_that_cannot_go_on_ends_as_it_is_but_not_with_a_clip_on() {
+fn s13_a_job_that_cannot_go_on_ends_as_it_is_once_the_programmer_was_seen_to_go() {
     let bench = bench_of_two();
     bench.toml("two.toml", &two_halves("recipe = \"two-recipe.toml\"", true, "composed"));
     bench.toml("two-recipe.toml", "[base]\ncapture = \"present\"\n");
@@ -298,11 +298,13 @@ fn a_job_that_cannot_go_on_ends_as_it_is_but_not_with_a_clip_on() {
     type_on(&bench, &job, "", "capture-low");
     let as_is = format!("job handover {job} --by Ana --as-is withdrawn");
     let said = bench.run(&as_is).expect(1).said();
-    assert!(said.contains("the contact of `wire-low` is on"), "{said}");
-    type_on(&bench, &job, "", "wire-high");
-    let report = bench.json(&as_is);
+    assert!(said.contains("the contact of `wire-low` is on") && said.contains("--link"), "{said}");
+    bench.chip("[link]\nasks = true\n");
+    let there = bench.run(&format!("{as_is} --link chip.toml")).expect(1).said();
+    assert!(there.contains("is plugged in"), "S13: it has to be seen to go: {there}");
+    let report = bench.json(&format!("{as_is} --link low.toml"));
     let left: Vec<_> = report["left"].as_array().expect("a list").iter().filter_map(Value::as_str).collect();
-    assert_eq!(left.first(), Some(&"wire-high"));
+    assert_eq!(left.first(), Some(&"capture-low"));
     assert_eq!(report["sealed"], true);
     assert_eq!(bench.json(&format!("job record {job}"))["given_back"], "withdrawn");
     bench.run(&as_is).expect(2);

@@ -104,3 +104,177 @@ fn s15_redact_leaves_the_unique_id_out_of_everything_printed() {
         assert!(!seen(&format!("{command} --redact --json")), "{command} as JSON");
     }
 }
+
+/// Everything that a person may give away with a report, in a job that has each of them; then every command that reports, with
+/// `--redact`, and every field of what it says.
+#[test]
+fn s15_no_field_of_any_redacted_output_holds_a_secret() {
+    let bench = Bench::new();
+    bench.run("demo --scene one-chip").expect(0);
+    let table = |name: &str| format!("bench/virtual/{name}");
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    for name in ["larkspur-nine.toml", "recipes/larkspur-main.toml", "recipes/larkspur-main-rescue.toml"] {
+        let from = root.join("profiles").join(name);
+        let to = bench.path(name);
+        std::fs::create_dir_all(to.parent().expect("a folder"))
+            .and_then(|()| std::fs::copy(from, to))
+            .expect("a profile");
+    }
+    bench.write("main.bin", &bench.read(&table("main.bin")));
+    bench.toml("main.toml", "[chip]\nmarking = \"W25Q128\"\ncontent = \"main.bin\"\n");
+    let secrets = [
+        "Olga-Owner",
+        "Carl-Consent",
+        "Shelf-17-SN4711",
+        "00:00:5e:00:53:aa",
+        "SN0815-LABEL",
+        "Sina-Signer",
+        "door-code-9",
+        "withdrawn-by-phone",
+    ];
+    let [owner, consent, machine, mac, serial, signer, note, reason] = secrets;
+    let donor = bench.json("vault list")["contents"][0]["id"].as_str().expect("an id").to_owned();
+    let answers = [
+        "unlocked=yes",
+        "recovery-key=yes",
+        "gate-dry=yes",
+        "gate-battery-sound=yes",
+        "gate-revision=yes",
+        "option-mobile-card=no",
+        "option-finger-reader=no",
+        "limit-finger-reader=yes",
+        "limit-charge-limit=yes",
+        "variant=donor",
+        &format!("label-mac={mac}"),
+        &format!("label-serial={serial}"),
+        &format!("donor-main={donor}"),
+    ];
+    let answers: String = answers.iter().map(|answer| format!(" --answer {answer}")).collect();
+    let start = format!(
+        "job start --as rescue --profile larkspur-nine.toml --machine {machine} --owner {owner} --consent {consent}{answers}"
+    );
+    let mut outputs = Vec::new();
+    let mut run = |command: &str, json: bool| {
+        let ran = bench.run(&format!("{command} --redact{}", if json { " --json" } else { "" })).expect(0);
+        outputs.push(ran);
+        outputs.last().map(|ran| ran.stdout.clone()).unwrap_or_default()
+    };
+    let job = serde_json::from_str::<serde_json::Value>(&run(&start, true)).expect("JSON")["job"]
+        .as_str()
+        .expect("a job")
+        .to_owned();
+    let unique_id = bench.json("chip identify --link main.toml")["unique_id"].as_str().expect("it has one").to_owned();
+    for step in ["first-look", "power-off", "open"] {
+        run(&format!("job sign {step} --by {signer} --note {note} --job {job}"), true);
+    }
+    run(&format!("job sign dead-board --by {signer} --measured 0.01 --job {job}"), true);
+    run(&format!("job sign wire-main --by {signer} --link main.toml --job {job}"), false);
+    for command in ["chip identify", "chip capture"] {
+        run(&format!("{command} --link main.toml --job {job}"), true);
+    }
+    for json in [false, true] {
+        for command in [
+            "job status".to_owned(),
+            format!("job status {job}"),
+            format!("job next {job}"),
+            format!("job record {job}"),
+            "vault list".into(),
+            format!("vault list --job {job}"),
+            format!("vault show {donor}"),
+            "vault scrub".into(),
+            "ready".into(),
+            format!("chip verify {donor} --link main.toml --job {job}"),
+            "chip identify --link main.toml".into(),
+        ] {
+            run(&command, json);
+        }
+    }
+    run(&format!("job handover {job} --by {signer} --as-is {reason} --link main.toml"), true);
+    run(&format!("job record {job}"), false);
+    run(&format!("job record {job}"), true);
+    let mut fields = 0;
+    for ran in &outputs {
+        for secret in secrets.iter().copied().chain([unique_id.as_str()]) {
+            for stream in [&ran.stdout, &ran.stderr] {
+                assert!(!stream.contains(secret), "`{secret}` shows:\n{}", ran.transcript());
+            }
+        }
+        for line in ran.stdout.lines().chain(ran.stderr.lines()).filter(|line| line.starts_with('{')) {
+            fields += strings(&serde_json::from_str(line).expect("JSON"), &secrets, &ran.transcript());
+        }
+    }
+    assert!(fields > 200, "only {fields} fields were looked at");
+    // The same job without `--redact` has them: the test looks for what is really there.
+    let open = bench.run(&format!("job record {job}")).expect(0).stdout;
+    for secret in [owner, consent, machine, serial, signer, note, reason] {
+        assert!(open.contains(secret), "{secret} is in the record as people keep it");
+    }
+}
+
+/// Looks at every string of a value, keys too, in any case of letters; answers how many there were.
+fn strings(value: &serde_json::Value, secrets: &[&str], transcript: &str) -> usize {
+    let look = |text: &str| {
+        let text = text.to_lowercase();
+        for secret in secrets {
+            assert!(!text.contains(&secret.to_lowercase()), "`{secret}` in a field:\n{transcript}");
+        }
+        1
+    };
+    match value {
+        serde_json::Value::String(text) => look(text),
+        serde_json::Value::Array(list) => list.iter().map(|value| strings(value, secrets, transcript)).sum(),
+        serde_json::Value::Object(map) => {
+            map.iter().map(|(key, value)| look(key) + strings(value, secrets, transcript)).sum()
+        }
+        _ => 0,
+    }
+}
+
+/// Names of files and contents, texts of recipes and profiles, arguments: whatever holds an escape sequence, no byte of it
+/// reaches a terminal.
+#[test]
+fn escape_sequences_from_anywhere_do_not_reach_the_terminal() {
+    let bench = Bench::with_chip();
+    let evil = "evil\u{1b}]0;title\u{7}\u{9b}2J\u{202e}.bin";
+    bench.write(evil, &noise(2, MIB));
+    bench.write("short\u{1b}[2J.bin", &noise(2, 100));
+    let turned = "nib.\u{202e}exe";
+    bench.write(turned, &noise(3, MIB));
+    let mut outputs = vec![
+        bench.run(&format!("chip apply {evil} --link chip.toml")).expect(2),
+        bench.run(&format!("chip apply {turned} --link chip.toml")).expect(0),
+    ];
+    let recipe = format!("[base]\nimage = \"sha256:{}\"\n[[keep]]\nregion = \"a\\u001b[31m\"\n", "0".repeat(64));
+    bench.write("re\u{1b}[2J.toml", recipe.as_bytes());
+    bench.write("chip\u{1b}[2J.toml", b"[chip]\nmarking = \"\\u001b[2J\"\ncontent = \"chip.bin\"\n");
+    bench.write("profile.toml", b"[board]\nname = \"\\u001b[2J\"\nx\\u001b = 1\n");
+    for command in [
+        "vault list",
+        &format!("vault show {turned}"),
+        &format!("vault show {evil}"),
+        &format!("vault show {evil} --json"),
+        "vault show no\u{1b}[2J",
+        &format!("vault export {evil} out\u{1b}[2J.bin"),
+        "chip apply short\u{1b}[2J.bin --link chip.toml",
+        "chip identify --link chip\u{1b}[2J.toml",
+        "chip identify --link no\u{1b}[2J.toml",
+        "image compose re\u{1b}[2J.toml",
+        "profile check profile.toml",
+        "profile check no\u{1b}[2J.toml --json",
+        "job status no\u{1b}[2J",
+        "job sign \u{1b}[2J --by a",
+        "no\u{1b}[2Jcommand",
+        "vault --no\u{1b}[2J",
+        "demo --scene \u{1b}[2J",
+        "demo --scene \u{1b}[2J --json",
+        "vault list --bench no\u{1b}[2J/x",
+    ] {
+        outputs.push(bench.run(command));
+    }
+    for ran in outputs {
+        let all = ran.stdout.chars().chain(ran.stderr.chars());
+        let bad: Vec<char> =
+            all.filter(|letter| letter.is_control() && *letter != '\n' || *letter == '\u{202e}').collect();
+        assert!(bad.is_empty(), "{bad:?} from {:?}", ran.transcript());
+    }
+}

@@ -70,8 +70,9 @@ fn each_schema_is_valid_and_says_what_it_is() {
 fn every_property_is_described(name: &str, value: &Value) {
     if let Some(properties) = value.get("properties").and_then(Value::as_object) {
         for (key, property) in properties {
-            let told =
-                ["description", "const", "enum", "required", "not"].iter().any(|word| property.get(word).is_some());
+            // A property that only narrows another one, in a condition, is described there.
+            let narrows = ["const", "enum", "required", "not", "maximum", "exclusiveMinimum"];
+            let told = property.get("description").is_some() || narrows.iter().any(|word| property.get(word).is_some());
             assert!(told, "{name}: {key} is not described");
         }
     }
@@ -230,6 +231,18 @@ fn bench_files_that_load_keep_to_the_schema() {
     ];
     for kind in [
         "noise",
+        "open-data-out",
+        "weak-data-out",
+        "clock-slip",
+        "select-bounce",
+        "address-error",
+        "supply-sag",
+        "late-sampling",
+        "constant-shift",
+        "bus-contention",
+        "size-alias",
+        "hold-floating",
+        "supply-dip",
         "power-cut",
         "unplug",
         "worn-sector",
@@ -242,9 +255,20 @@ fn bench_files_that_load_keep_to_the_schema() {
     ] {
         let fault = format!("{CHIP}[[fault]]\nkind = \"{kind}\"\nrate = 1e-6\nseverity = 0.5\npull = \"neighbour\"\n");
         texts.push(format!("{fault}from_us = 5\nuntil_us = 9\n"));
-        if kind != "noise" {
-            texts.push(format!("{fault}at_us = 5\n"));
-        }
+        texts.push(format!("{fault}at_us = 5\n"));
+    }
+    for signal in ["chip-select", "data-out", "write-protect", "ground", "data-in", "clock", "hold", "supply"] {
+        texts.push(format!("{CHIP}[[fault]]\nkind = \"open-contact\"\nsignal = \"{signal}\"\npull = \"down\"\n"));
+    }
+    for fault in [
+        "kind = \"open-contact\"\nsignal = \"data-out\"\npull = \"neighbour\"",
+        "kind = \"hold-floating\"\nsignal = \"hold\"\npull = \"neighbour\"",
+        "kind = \"hold-floating\"\nsignal = \"write-protect\"",
+        "kind = \"address-error\"\nbit = 39",
+        "kind = \"supply-sag\"\nrate = 100000",
+        "kind = \"bus-contention\"\nrate = 2.5",
+    ] {
+        texts.push(format!("{CHIP}[[fault]]\n{fault}\n"));
     }
     texts.push(format!("{CHIP}[[fault]]\nkind = \"stuck-bit\"\nat = 4096\nbit = 7\npull = \"up\"\n"));
     texts.push(format!("{CHIP}[[fault]]\nkind = \"wrong-chip\"\nto = \"W25Q64\"\n"));
@@ -274,8 +298,15 @@ fn bench_files_that_are_refused_break_the_schema() {
     ];
     for fault in [
         "rate = 0.5",
-        "kind = \"open-data-out\"",
-        "kind = \"noise\"\nat_us = 5",
+        "kind = \"open-data-out\"\nseverity = 0",
+        "kind = \"open-data-out\"\nsignal = \"data-out\"",
+        "kind = \"open-contact\"",
+        "kind = \"open-contact\"\nsignal = \"pin 5\"",
+        "kind = \"open-contact\"\nsignal = \"clock\"\npull = \"neighbour\"",
+        "kind = \"hold-floating\"\nsignal = \"clock\"",
+        "kind = \"hold-floating\"\nsignal = \"write-protect\"\npull = \"neighbour\"",
+        "kind = \"address-error\"\nbit = 40",
+        "kind = \"bus-contention\"\nrate = 100001",
         "kind = \"noise\"\nrate = 2",
         "kind = \"unplug\"\nat_us = 5\nfrom_us = 5",
         "kind = \"unplug\"\nat = 5",

@@ -142,3 +142,22 @@ fn a_job_in_use_is_refused_and_names_its_user() {
     drop(open.expect("nobody else had it"));
     bench.run(&format!("chip apply new.bin --link chip.toml --job {job}")).expect(0);
 }
+
+/// Two programs work on two chips of one bench at once; neither waits for the other.
+#[test]
+fn two_programs_at_once_share_a_bench() {
+    let bench = Bench::with_chip();
+    bench.toml("other.toml", "[chip]\nmarking = \"W25Q80DV\"\ncontent = \"other.bin\"\n");
+    bench.write("other.bin", &noise(3, MIB));
+    let run = |link: &str| bench.command(&format!("chip apply new.bin --link {link}")).spawn().expect("it starts");
+    let both = [run("chip.toml"), run("other.toml")];
+    for child in both {
+        Ran::of(child.wait_with_output().expect("it ends"), "chip apply").expect(0);
+    }
+    for (chip, found) in [("chip.bin", 1), ("other.bin", 3)] {
+        assert!(bench.read(chip) == noise(2, MIB), "{chip}");
+        let kept = bench.vault().read_vec(&vault::Digest::blake3(&noise(found, MIB))).expect("its capture");
+        assert!(kept == noise(found, MIB), "{chip}");
+    }
+    bench.run("vault scrub").expect(0);
+}

@@ -16,7 +16,7 @@ use super::{SEED, Stage, put};
 use crate::apply::{Place, Target};
 use crate::compose::{ComposeRequest, compose};
 use crate::error::JobError;
-use crate::jobs::{self, NextReport, SignRequest, StartRequest, Work};
+use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
 use crate::profile::{Content, ImageSource, JobKind, Profile, Step, StepKind};
 use crate::session::{ChipOptions, Session, open_bench};
 use crate::text::{applied, captured, duration, verified};
@@ -180,7 +180,8 @@ impl Stage<'_> {
             self.do_step(&play, step)?;
             done += 1;
         }
-        let handover = jobs::handover(&self.bench, Some(&play.job), SIGNER, None)?;
+        let handed = HandoverRequest { job: Some(play.job.clone()), by: SIGNER.into(), ..HandoverRequest::default() };
+        let handover = jobs::handover(&self.bench, &handed, self.front)?;
         self.expect(handover.warnings.is_empty(), "the handover warns")?;
         let record = jobs::record(&self.bench, Some(&play.job), true)?;
         let file = format!("record-{}.md", request.kind.as_str());

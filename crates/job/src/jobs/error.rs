@@ -25,6 +25,9 @@ pub enum JobsError {
     /// A step that may not be done now.
     #[error("`{}` cannot be done now", blocked.step)]
     Blocked { blocked: Blocked },
+    /// A job cannot end with a contact on.
+    #[error("the machine cannot go back with a contact on")]
+    ContactOn { blocked: Blocked },
     /// The programmer is still plugged in.
     #[error("the programmer `{link}` is plugged in, and a contact goes on or comes off only without its power")]
     LinkThere { link: String },
@@ -55,6 +58,7 @@ impl JobsError {
             Self::KeptProfile { .. } => ErrorKind::Damaged,
             Self::StopsAtIntake { .. }
             | Self::Blocked { .. }
+            | Self::ContactOn { .. }
             | Self::LinkThere { .. }
             | Self::Measured { .. }
             | Self::NoReturn { .. } => ErrorKind::Refused,
@@ -65,7 +69,9 @@ impl JobsError {
     #[must_use]
     pub fn causes(&self) -> Vec<String> {
         match self {
-            Self::Blocked { blocked } => blocked.reasons.iter().map(ToString::to_string).collect(),
+            Self::Blocked { blocked } | Self::ContactOn { blocked } => {
+                blocked.reasons.iter().map(ToString::to_string).collect()
+            }
             _ => Vec::new(),
         }
     }
@@ -85,6 +91,11 @@ impl JobsError {
             }
             Self::StopsAtIntake { .. } => "nothing was written down; the machine goes back as it is".into(),
             Self::Blocked { .. } => "`firmhand job next` says what can be done now".into(),
+            Self::ContactOn { .. } => {
+                "add `--link LINK`: the programmer is watched until it is gone, then the contact comes off (`--link-stays` \
+                 for a link that cannot vanish)"
+                    .into()
+            }
             Self::LinkThere { .. } => "unplug it, then run the same command again".into(),
             Self::NotSigned { instead, .. } => instead.clone(),
             Self::Measured { .. } => "measure again, and give the number with `--measured VALUE`".into(),

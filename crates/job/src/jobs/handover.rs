@@ -1,7 +1,8 @@
 //! `job handover`: the last step; afterwards the journal is sealed.
 //!
 //! A job that cannot or shall not go on (the machine is fused, the owner wants it back) ends with `--as-is REASON`: the machine
-//! goes back as it is, and the record says what was left undone. No contact may be on then. The decision a reader would
+//! goes back as it is, and the record says what was left undone. A contact that is on comes off with it: the programmer is seen to
+//! go (S13), whatever the profile wants to come before its unwire step. The decision a reader would
 //! question: it is allowed with a chip half written. The machine is the owner's, and the record names the capture that brings
 //! the chip back.
 
@@ -12,8 +13,10 @@ use serde_json::json;
 use vault::Journal;
 
 use super::questions::told_in;
+use super::sign::see_link_go;
 use super::{JobsError, Work, checked_line, chosen, opened_journal};
 use crate::error::JobError;
+use crate::front::{Front, News};
 use crate::procedure::{Blocked, Reason, Standing, State};
 use crate::profile::StepKind;
 use crate::session::{now, open_bench};
@@ -33,15 +36,31 @@ pub struct HandoverReport {
     pub left: Vec<String>,
 }
 
+/// What a person says with the options of `job handover`.
+#[derive(Debug, Clone, Default)]
+pub struct HandoverRequest {
+    /// The job; the only open one when none is named.
+    pub job: Option<String>,
+    /// `--by`.
+    pub by: String,
+    /// `--as-is`: the job does not go on, for this reason.
+    pub as_is: Option<String>,
+    /// `--link`, with `--as-is` and a contact on: the programmer that is seen to go.
+    pub link: Option<String>,
+    /// `--link-stays`, as with `job sign`.
+    pub link_stays: bool,
+}
+
 /// Hands the machine over and seals the journal. Cut off between the two, the same command again seals it.
 ///
 /// # Errors
-/// [`JobsError::Blocked`] with what is left, as long as anything is; [`JobError`] of the vault.
-pub fn handover(bench: &Path, job: Option<&str>, by: &str, as_is: Option<&str>) -> Result<HandoverReport, JobError> {
-    let by = checked_line("--by", by)?;
-    let as_is = as_is.map(|reason| checked_line("--as-is", reason)).transpose()?;
+/// [`JobsError::Blocked`] with what is left, as long as anything is; [`JobsError::ContactOn`] and [`JobsError::LinkThere`] when
+/// the machine goes back as it is; [`JobError`] of the vault.
+pub fn handover(bench: &Path, request: &HandoverRequest, front: &mut dyn Front) -> Result<HandoverReport, JobError> {
+    let by = checked_line("--by", &request.by)?;
+    let as_is = request.as_is.as_deref().map(|reason| checked_line("--as-is", reason)).transpose()?;
     let vault = open_bench(bench)?;
-    let job = chosen(&vault, job)?;
+    let job = chosen(&vault, request.job.as_deref())?;
     let mut journal = opened_journal(&vault, &job, "firmhand job handover")?;
     let work = Work::open(&vault, &job)?;
     let state = work.state();
@@ -50,6 +69,7 @@ pub fn handover(bench: &Path, job: Option<&str>, by: &str, as_is: Option<&str>) 
     let mut warnings = state.warnings();
     if let Some(reason) = as_is {
         warnings.extend(half_written(&work));
+        contacts_off(&mut journal, &state, request, &by, front)?;
         let left = give_back(&mut journal, &state, &by, &reason, &warnings)?;
         journal.seal(&now())?;
         return Ok(HandoverReport { job: job.to_string(), sealed: true, limits: Vec::new(), warnings, left });
@@ -91,6 +111,25 @@ pub fn handover(bench: &Path, job: Option<&str>, by: &str, as_is: Option<&str>) 
     })
 }
 
+/// S13: a contact comes off while the programmer has no power.
+fn contacts_off(
+    journal: &mut Journal,
+    state: &State<'_>,
+    request: &HandoverRequest,
+    by: &str,
+    front: &mut dyn Front,
+) -> Result<(), JobError> {
+    let on = state.contacts_on();
+    let Some(step) = on.first() else { return Ok(()) };
+    if request.link.is_none() && !request.link_stays {
+        let reasons = on.iter().map(|step| Reason::WireOpen { step: (*step).to_owned() }).collect();
+        return Err(JobsError::ContactOn { blocked: Blocked { step: "handover".into(), reasons } }.into());
+    }
+    see_link_go(journal, step, request.link.as_deref(), request.link_stays, by, front)?;
+    front.news(&News::Said("Take the contact off now, before the programmer is plugged in again.".into()));
+    Ok(())
+}
+
 /// Writes down that the machine goes back as it is; returns the steps that are left.
 fn give_back(
     journal: &mut Journal,
@@ -99,15 +138,11 @@ fn give_back(
     reason: &str,
     warnings: &[String],
 ) -> Result<Vec<String>, JobError> {
-    let on = state.contacts_on();
-    if !on.is_empty() {
-        let reasons = on.iter().map(|step| Reason::WireOpen { step: (*step).to_owned() }).collect();
-        return Err(JobsError::Blocked { blocked: Blocked { step: "handover".into(), reasons } }.into());
-    }
     let steps = state.steps();
     let left = steps.iter().filter(|view| matches!(view.standing, Standing::Open | Standing::Waiting(_)));
     let left: Vec<String> = left.map(|view| view.step.id.clone()).collect();
-    let body = json!({ "by": by, "reason": reason, "left": left, "warnings": warnings });
+    let off = state.contacts_on();
+    let body = json!({ "by": by, "reason": reason, "left": left, "warnings": warnings, "contacts_off": off });
     journal.append("given-back", body, &now())?;
     Ok(left)
 }

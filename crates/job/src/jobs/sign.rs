@@ -80,7 +80,9 @@ pub fn sign(bench: &Path, request: &SignRequest, front: &mut dyn Front) -> Resul
         check_options(step, request)?;
         check_signable(&work, &state, step)?;
         allowed(&state, step, request)?;
-        see_link_go(&mut journal, step, request, &by, front)?;
+        if !request.begin && matches!(step.kind, StepKind::Wire | StepKind::Unwire) {
+            see_link_go(&mut journal, &step.id, request.link.as_deref(), request.link_stays, &by, front)?;
+        }
         entry(&state, step, request, base, &work)?
     } else {
         gate_entry(&work, &state, request, &by, note.as_deref())?
@@ -168,31 +170,29 @@ fn allowed(state: &State<'_>, step: &Step, request: &SignRequest) -> Result<(), 
 }
 
 /// S13: sees the programmer go, or takes the hold where it cannot.
-fn see_link_go(
+pub(super) fn see_link_go(
     journal: &mut Journal,
-    step: &Step,
-    request: &SignRequest,
+    step: &str,
+    link: Option<&str>,
+    stays: bool,
     by: &str,
     front: &mut dyn Front,
 ) -> Result<(), JobError> {
     const LOOK: Duration = Duration::from_millis(200);
-    if request.begin || !matches!(step.kind, StepKind::Wire | StepKind::Unwire) {
-        return Ok(());
-    }
-    let Some(given) = &request.link else {
-        if request.link_stays {
-            journal.append("link-held", json!({ "by": by, "step": step.id }), &now())?;
+    let Some(given) = link else {
+        if stays {
+            journal.append("link-held", json!({ "by": by, "step": step }), &now())?;
         }
         return Ok(());
     };
     let name = LinkName::parse(given)?;
     let mut reached = name.open()?;
-    if reached.is_virtual && request.link_stays {
+    if reached.is_virtual && stays {
         let why = "this link can vanish, and it is watched for that".into();
         return Err(JobError::BadOption { what: "--link-stays".into(), why });
     }
-    if request.link_stays {
-        journal.append("link-held", json!({ "by": by, "step": step.id, "link": given }), &now())?;
+    if stays {
+        journal.append("link-held", json!({ "by": by, "step": step, "link": given }), &now())?;
         return Ok(());
     }
     if !reached.asks {
@@ -202,7 +202,7 @@ fn see_link_go(
     }
     if reached.link.is_present() {
         if !front.is_attended() {
-            return Err(JobsError::LinkThere { link: given.clone() }.into());
+            return Err(JobsError::LinkThere { link: given.to_owned() }.into());
         }
         front.news(&News::Said("Unplug the programmer now. firmhand waits until it sees it go.".into()));
         while reached.link.is_present() {

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use job::jobs::{self, SignReport, SignRequest, StartReport, StartRequest};
+use job::jobs::{self, HandoverReport, HandoverRequest, SignReport, SignRequest, StartReport, StartRequest};
 use job::procedure::{JobHeader, Standing, State};
 use job::profile::{Content, JobKind, Profile, Step, StepKind};
 use job::vault::{Digest, Entry, JobId, Journal, Kind, PutRequest, Vault};
@@ -94,6 +94,12 @@ impl Bench {
         let request =
             SignRequest { step: step.into(), job: Some(job.into()), by: "Ana Ask".into(), ..SignRequest::default() };
         jobs::sign(&self.dir(), &request, &mut Nobody)
+    }
+
+    /// Hands the only open job over.
+    pub fn handover(&self) -> Result<HandoverReport, JobError> {
+        let request = HandoverRequest { by: "Ana Ask".into(), ..HandoverRequest::default() };
+        jobs::handover(&self.dir(), &request, &mut Nobody)
     }
 
     /// Writes an entry as a chip command would.

@@ -22,13 +22,13 @@ const RETURN: [&str; 10] = [
 fn the_larkspur_nine_is_converted_handed_over_and_taken_back() {
     let bench = Bench::new();
     let job = bench.convert();
-    let early = jobs::handover(&bench.dir(), None, "Ana Ask", None).expect_err("nothing is done yet");
+    let early = bench.handover().expect_err("nothing is done yet");
     assert!(early.causes().iter().any(|cause| cause.contains("still to do")), "{:?}", early.causes());
     bench.until(&job, "handover");
     let record = jobs::record(&bench.dir(), None, false).expect("a record");
     assert!(record.chips.iter().all(|chip| chip.as_found.is_some() && chip.as_left.is_some()), "{:?}", record.chips);
     assert!(record.notes.is_empty() && record.warnings.is_empty(), "{:?}", record.notes);
-    let report = jobs::handover(&bench.dir(), None, "Ana Ask", None).expect("all is done");
+    let report = bench.handover().expect("all is done");
     assert_eq!((report.limits.len(), report.warnings.len()), (2, 0));
     fits_schema("job-handover.json", &report);
     let record = jobs::record(&bench.dir(), Some(&job), false).expect("a sealed journal can be read");
@@ -49,7 +49,7 @@ fn the_larkspur_nine_is_converted_handed_over_and_taken_back() {
     assert_eq!(status.chips.iter().map(|chip| chip.restored).collect::<Vec<_>>(), [Some(true), Some(false)]);
     assert!(status.warnings[0].starts_with("port of the earlier job is not restored"), "{:?}", status.warnings);
     bench.until(&report.job, "handover");
-    assert!(jobs::handover(&bench.dir(), None, "Ana Ask", None).expect("all is done").warnings.is_empty());
+    assert!(bench.handover().expect("all is done").warnings.is_empty());
 }
 
 #[test]
@@ -98,7 +98,7 @@ fn s16_the_teal_board_waits_for_a_signature_before_its_first_write() {
     assert!(next.commands[0].starts_with("firmhand job sign fused "), "{:?}", next.commands);
     assert!(!bench.sign(&job, "fused").expect("a gate").done);
     bench.until(&job, "handover");
-    assert!(jobs::handover(&bench.dir(), None, "Ana Ask", None).expect("all is done").sealed);
+    assert!(bench.handover().expect("all is done").sealed);
 }
 
 #[test]
@@ -109,5 +109,5 @@ fn a_larkspur_nine_that_arrived_dead_is_brought_back() {
     let answers: Vec<&str> = rescue.chain(["label-mac=none", "label-serial=none"]).collect();
     let job = bench.start(&bench.request(JobKind::Rescue, &answers)).expect("a rescue").job;
     bench.until(&job, "handover");
-    assert!(jobs::handover(&bench.dir(), None, "Ana Ask", None).expect("all is done").sealed);
+    assert!(bench.handover().expect("all is done").sealed);
 }
