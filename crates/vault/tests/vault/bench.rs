@@ -52,10 +52,12 @@ fn a_newer_or_ruined_format_is_refused() {
     let path = bench.root().join("format.toml");
     let open = |text: &str| {
         fs::write(&path, text).unwrap();
+        fs::write(bench.root().join("twin/format.toml"), text).unwrap();
         Vault::open(bench.root()).unwrap_err()
     };
-    let error = open("format = 2\nsomething = \"new\"\n");
-    assert!(matches!(error, VaultError::NewerFormat { found: 2, known: 1, .. }), "{error}");
+    let error = open("format = 3\nsomething = \"new\"\n");
+    assert!(matches!(error, VaultError::NewerFormat { found: 3, known: 2, .. }), "{error}");
+    assert!(error.hint().unwrap().contains("newer program"));
     for text in ["", "format = 1", "format = \"1\"", "format = -1", "format = 1\nbench = \"../x\"", "no toml"] {
         assert!(matches!(open(text), VaultError::BadFormat { .. }), "{text}");
     }
@@ -76,7 +78,7 @@ fn a_folder_with_other_things_is_refused_and_left_alone() {
 fn s2_a_creation_cut_off_can_be_run_again() {
     let dir = tempfile::tempdir().unwrap();
     fs::create_dir(dir.path().join("objects")).unwrap();
-    fs::write(dir.path().join(".format.toml.part"), b"form").unwrap();
+    fs::write(dir.path().join("format.toml.77-0.part"), b"form").unwrap();
     let vault = Vault::open(dir.path()).unwrap();
     assert_eq!(vault.put(&b"content"[..], &request("a", "main")).unwrap().size, 7);
 }
