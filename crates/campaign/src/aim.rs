@@ -66,8 +66,8 @@ pub struct Armed {
     pub kill_at: Option<u64>,
     /// The request before which the person says stop.
     pub stop_at: Option<u64>,
-    /// The operation at which the disk fails.
-    pub disk_at: Option<u64>,
+    /// How the disk fails, and at which operation.
+    pub disk: Option<vault::faults::Plan>,
     /// A bit that does not follow any more.
     pub stuck: Option<Stuck>,
 }
@@ -82,7 +82,7 @@ pub fn arm(kind: Kind, rehearsal: &Rehearsal, size: u32, draw: &mut Draw) -> Opt
         from_us: None,
         kill_at: None,
         stop_at: None,
-        disk_at: None,
+        disk: None,
         stuck: None,
     };
     let place = |draw: &mut Draw| u32::try_from(draw.below(u64::from(size))).expect("below the chip's size");
@@ -105,6 +105,19 @@ pub fn arm(kind: Kind, rehearsal: &Rehearsal, size: u32, draw: &mut Draw) -> Opt
             let len = 1 << (6 + draw.below(16));
             armed.window("noise", &format!("rate = {rate}\nseverity = 1.0\n"), rehearsal.moment(draw), len);
         }
+        Kind::OpenContact => {
+            let signal = ["chip-select", "data-out", "write-protect", "ground", "data-in", "clock", "hold", "supply"];
+            let pull = ["up", "down"][draw.index(2)];
+            let more = format!("signal = \"{}\"\npull = \"{pull}\"\nseverity = 1.0\n", signal[draw.index(8)]);
+            let len = 1 << (4 + draw.below(20));
+            armed.window("open-contact", &more, rehearsal.moment(draw), len);
+        }
+        Kind::BadLine => {
+            let line = ["weak-data-out", "clock-slip", "select-bounce", "address-error"][draw.index(4)];
+            let rate = ["1e-6", "1e-4", "1e-3"][draw.index(3)];
+            let len = 1 << (4 + draw.below(20));
+            armed.window(line, &format!("rate = {rate}\nseverity = 0.5\n"), rehearsal.moment(draw), len);
+        }
         Kind::OtherChipForAWhile => {
             let len = 1 << (4 + draw.below(20));
             armed.window("wrong-chip", "", rehearsal.moment(draw), len);
@@ -124,7 +137,8 @@ pub fn arm(kind: Kind, rehearsal: &Rehearsal, size: u32, draw: &mut Draw) -> Opt
         Kind::KilledAtRequest => armed.kill_at = Some(1 + draw.below(rehearsal.requests)),
         Kind::Stopped => armed.stop_at = Some(1 + draw.below(rehearsal.requests)),
         Kind::KilledAtDisk | Kind::HostPowerCut | Kind::DiskFull | Kind::DiskFullOnce | Kind::DiskBroken => {
-            armed.disk_at = Some(1 + rehearsal.disk.checked_sub(1).map(|most| draw.below(most + 1))?);
+            let (failure, lasting) = kind.of_disk()?;
+            armed.disk = Some(vault::faults::Plan { at: 1 + draw.below(rehearsal.disk), failure, lasting, seed: draw.bits() });
         }
         Kind::ChipReplaced | Kind::ObjectDamaged | Kind::JournalDamaged | Kind::ClockBack => return None,
     }

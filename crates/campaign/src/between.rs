@@ -12,6 +12,7 @@ use crate::stage::files_below;
 pub struct Damaged {
     path: PathBuf,
     before: Vec<u8>,
+    repairable: bool,
 }
 
 impl Damaged {
@@ -21,6 +22,13 @@ impl Damaged {
     /// Whatever the file system says.
     pub fn mend(self) -> io::Result<()> {
         fs::write(self.path, self.before)
+    }
+
+    /// Tells whether the vault promises to bring it back by itself: everything but packs stands twice, and a pack has
+    /// parity for a damaged place, but not for its end or all of it.
+    #[must_use]
+    pub fn is_repairable(&self) -> bool {
+        self.repairable
     }
 
     /// Returns the file's name, for the story.
@@ -38,12 +46,14 @@ pub fn damage_object(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged
     damage(files_below(&bench.join("objects"))?, draw, 4)
 }
 
-/// Damages one journal: a flipped bit or a cut end. None when there is none.
+/// Damages one copy of one journal: a flipped bit or a cut end. None when there is none.
 ///
 /// # Errors
 /// Whatever the file system says.
 pub fn damage_journal(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged>> {
-    damage(files_below(&bench.join("journals"))?, draw, 2)
+    let mut files = files_below(&bench.join("journals"))?;
+    files.extend(files_below(&bench.join("twin").join("journals"))?);
+    damage(files, draw, 2)
 }
 
 fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<Damaged>> {
@@ -54,7 +64,9 @@ fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<
     let before = fs::read(&path)?;
     let mut bytes = before.clone();
     let at = draw.index(bytes.len());
-    match draw.below(ways) {
+    let way = draw.below(ways);
+    let repairable = way % 2 == 0 || path.extension().is_none_or(|extension| extension != "pack");
+    match way {
         0 => bytes[at] ^= 1 << draw.below(8),
         1 => bytes.truncate(at),
         2 => {
@@ -63,9 +75,9 @@ fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<
         }
         _ => {
             fs::remove_file(&path)?;
-            return Ok(Some(Damaged { path, before }));
+            return Ok(Some(Damaged { path, before, repairable }));
         }
     }
     fs::write(&path, bytes)?;
-    Ok(Some(Damaged { path, before }))
+    Ok(Some(Damaged { path, before, repairable }))
 }

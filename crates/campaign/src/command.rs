@@ -40,14 +40,9 @@ pub struct Run<'a> {
 }
 
 impl Run<'_> {
-    /// Runs `command`, watched by `watch`, on the vault that `open` opens.
-    pub fn command(
-        &self,
-        command: Command,
-        watch: &Rc<RefCell<Watch>>,
-        open: impl FnOnce() -> Result<vault::Vault, vault::VaultError>,
-    ) -> End {
-        let result = catch_unwind(AssertUnwindSafe(|| self.in_session(command, watch, open)));
+    /// Runs `command`, watched by `watch`, on a disk that fails as `disk` has it.
+    pub fn command(&self, command: Command, watch: &Rc<RefCell<Watch>>, disk: &vault::faults::Faults) -> End {
+        let result = catch_unwind(AssertUnwindSafe(|| self.in_session(command, watch, disk)));
         let killed = (watch.borrow().is_dead)();
         match result {
             // An error that reaches the end of a process that is dead was never shown to anybody.
@@ -67,7 +62,7 @@ impl Run<'_> {
         &self,
         command: Command,
         watch: &Rc<RefCell<Watch>>,
-        open: impl FnOnce() -> Result<vault::Vault, vault::VaultError>,
+        disk: &vault::faults::Faults,
     ) -> Result<String, JobError> {
         let options = ChipOptions {
             link: self.stage.link().display().to_string(),
@@ -79,7 +74,7 @@ impl Run<'_> {
         let clock = Rc::clone(&self.clock);
         let watched = Rc::clone(watch);
         let ground = Ground {
-            vault: open()?,
+            vault: vault::Vault::open_with(&self.stage.bench(), disk)?,
             clock: Box::new(move || {
                 clock.set(clock.get() + 1);
                 time_text(clock.get())

@@ -25,6 +25,10 @@ pub enum Kind {
     LongStall,
     /// Bits read flip for a while.
     Noise,
+    /// A contact of the clip is open for a while.
+    OpenContact,
+    /// Clock, chip select or a data line is bad for a while; what the link sends may arrive as something else.
+    BadLine,
     /// Another chip answers for a while.
     OtherChipForAWhile,
     /// Another chip answers from a moment on.
@@ -62,7 +66,7 @@ pub enum Kind {
 }
 
 /// All of them with their weights.
-pub const KINDS: [(u64, Kind); 25] = [
+pub const KINDS: [(u64, Kind); 27] = [
     (8, Kind::CutInErase),
     (8, Kind::CutInProgram),
     (5, Kind::CutInStatusWrite),
@@ -71,6 +75,8 @@ pub const KINDS: [(u64, Kind); 25] = [
     (4, Kind::LinkStall),
     (3, Kind::LongStall),
     (4, Kind::Noise),
+    (6, Kind::OpenContact),
+    (5, Kind::BadLine),
     (4, Kind::OtherChipForAWhile),
     (4, Kind::OtherChip),
     (4, Kind::StuckBit),
@@ -103,6 +109,8 @@ impl Kind {
             Self::LinkStall => "one answer of the link lost",
             Self::LongStall => "link silent for a while",
             Self::Noise => "bits read flip for a while",
+            Self::OpenContact => "a contact open for a while",
+            Self::BadLine => "a bad line for a while",
             Self::OtherChipForAWhile => "another chip answers for a while",
             Self::OtherChip => "another chip answers from a moment on",
             Self::StuckBit => "stuck bit",
@@ -121,6 +129,25 @@ impl Kind {
             Self::JournalDamaged => "journal damaged",
             Self::ClockBack => "wall clock jumps back",
         }
+    }
+
+    /// Tells whether what the link sends may arrive as something else, so that a write may go where nobody sent it.
+    #[must_use]
+    pub fn bends_writes(self) -> bool {
+        matches!(self, Self::OpenContact | Self::BadLine)
+    }
+
+    /// Tells how the disk fails, if it does, and whether it stays so.
+    #[must_use]
+    pub fn of_disk(self) -> Option<(vault::faults::Failure, bool)> {
+        Some(match self {
+            Self::KilledAtDisk => (vault::faults::Failure::Killed, false),
+            Self::HostPowerCut => (vault::faults::Failure::PowerCut, false),
+            Self::DiskFull => (vault::faults::Failure::Full, true),
+            Self::DiskFullOnce => (vault::faults::Failure::Full, false),
+            Self::DiskBroken => (vault::faults::Failure::Broken, true),
+            _ => return None,
+        })
     }
 
     /// Tells whether it is done to files between two commands, and not aimed at a moment of one.

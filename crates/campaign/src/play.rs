@@ -40,7 +40,6 @@ pub fn play(seed: u64, canary: Option<Canary>) -> io::Result<Outcome> {
         canary,
         clock: Rc::new(Cell::new(15 * 86_400)),
         retired: Vec::new(),
-        journal_was_cut: false,
         damaged: None,
         half_done: false,
         left_by_another: false,
@@ -75,8 +74,7 @@ struct Play<'a> {
     chip: Chip,
     /// First contents of chips that were taken away after they had been captured.
     retired: Vec<Vec<u8>>,
-    journal_was_cut: bool,
-    damaged: Option<(Kind, Damaged)>,
+    damaged: Option<Damaged>,
     /// Whether a write was begun and not ended.
     half_done: bool,
     /// Whether it was when the act began.
@@ -103,15 +101,20 @@ impl Play<'_> {
             self.between(*kind, number, &mut draw)?;
         }
         let base = self.stage.content()?;
-        let aimed: Vec<Kind> = act.faults.iter().copied().filter(|kind| !kind.is_between()).collect();
+        // A bent status write may leave bits that nothing is allowed to touch: where protection is lifted, lines stay good.
+        let lifts = self.scenario.protected != "none" || self.scenario.chip.comes_up_protected;
+        let fits = |kind: &Kind| !kind.is_between() && !(kind.bends_writes() && lifts);
+        let aimed: Vec<Kind> = act.faults.iter().copied().filter(fits).collect();
+        let bent = aimed.iter().any(|kind| kind.bends_writes());
         let armed = self.aim(act.command, &aimed, &mut draw)?;
         let disturbed = !armed.is_empty() || self.damaged.is_some();
-        self.left_by_another = self.half_done;
-        let end = self.run(act.command, &armed, &base, !disturbed)?;
+        // What a bent write did to the rest of the chip is not to be known while a part is written.
+        self.left_by_another = self.half_done || bent;
+        self.run(act.command, &armed, &base, !disturbed)?;
         if !disturbed {
             return Ok(());
         }
-        self.mend(&end)?;
+        self.mend()?;
         for _ in 0..AGAIN {
             if !self.outcome.findings.is_empty() {
                 return Ok(());
@@ -150,7 +153,7 @@ impl Play<'_> {
                 if let Some(damaged) = &damaged {
                     self.tell(&format!("  damaged: {}", damaged.name()));
                 }
-                self.damaged = damaged.map(|damaged| (kind, damaged));
+                self.damaged = damaged;
                 self.damaged.is_some()
             }
             _ => false,
@@ -171,9 +174,9 @@ impl Play<'_> {
         let time = self.clock.get();
         let watch = self.watch(None)?;
         self.stage.write_bench_file("")?;
-        let bench = self.stage.bench();
-        self.in_process(command, &watch, || vault::Vault::open(&bench));
-        let rehearsal = Rehearsal::of(&watch.borrow(), 0);
+        let disk = vault::faults::Faults::none();
+        self.in_process(command, &watch, &disk);
+        let rehearsal = Rehearsal::of(&watch.borrow(), disk.trace().len() as u64);
         self.stage.go_back()?;
         self.clock.set(time);
         let size = self.scenario.chip.size;
@@ -185,7 +188,7 @@ impl Play<'_> {
         &self,
         command: Command,
         watch: &Rc<RefCell<Watch>>,
-        open: impl FnOnce() -> Result<vault::Vault, vault::VaultError>,
+        disk: &vault::faults::Faults,
     ) -> End {
         let run = Run {
             scenario: self.scenario,
@@ -194,7 +197,7 @@ impl Play<'_> {
             clock: Rc::clone(&self.clock),
             first: blake3_hex(&self.chip.first),
         };
-        run.command(command, watch, open)
+        run.command(command, watch, disk)
     }
 
     fn watch(&self, stuck: Option<crate::rules::Stuck>) -> io::Result<Rc<RefCell<Watch>>> {
@@ -236,7 +239,13 @@ impl Play<'_> {
             self.claim_early()?;
         }
         let bench = self.stage.bench();
-        let end = self.in_process(command, &watch, || vault::Vault::open(&bench));
+        let plan = armed.iter().find_map(|armed| armed.disk);
+        let disk = plan.map_or_else(vault::faults::Faults::none, vault::faults::Faults::by);
+        if plan.is_some_and(|plan| matches!(plan.failure, vault::faults::Failure::Killed | vault::faults::Failure::PowerCut)) {
+            let disk = disk.clone();
+            watch.borrow_mut().is_dead = Box::new(move || disk.struck());
+        }
+        let end = self.in_process(command, &watch, &disk);
         if self.canary == Some(Canary::WritesAndRefuses)
             && let End::Failed(_) = end
         {
@@ -247,7 +256,7 @@ impl Play<'_> {
         let after = self.stage.content()?;
         let watch = watch.borrow();
         self.tell(&format!("{command:?}: {}; cells {}", told(&end), &blake3_hex(&after)[..16]));
-        self.count(armed, &watch, &end)?;
+        self.count(armed, &watch, disk.struck(), &end)?;
         if let End::Done(_) = end {
             match self.canary {
                 Some(Canary::LostPack) => self.lose_pack()?,
@@ -265,7 +274,6 @@ impl Play<'_> {
             after: &after,
             known: &known,
             stuck,
-            journal_was_cut: self.journal_was_cut,
             damaged: self.damaged.is_some(),
         };
         let mut findings = ended.always()?;
@@ -281,11 +289,7 @@ impl Play<'_> {
             self.chip.captured |= journal.texts("captured", "content").any(|content| content == first);
         }
         findings.extend(self.recoverable()?);
-        for finding in findings {
-            let finding = self.stage.plain(&finding);
-            self.tell(&format!("  FOUND {finding}"));
-            self.outcome.findings.push(finding);
-        }
+        findings.iter().for_each(|finding| self.find(finding));
         if command.writes() {
             self.half_done = !matches!(end, End::Done(_)) && (self.half_done || watch.wrote());
         }
@@ -322,15 +326,17 @@ impl Play<'_> {
         Ok(lost.map(|id| format!("S2: the first content {} was captured and is not in the store", &id[..16])).collect())
     }
 
-    fn count(&mut self, armed: &[Armed], watch: &Watch, end: &End) -> io::Result<()> {
+    fn count(&mut self, armed: &[Armed], watch: &Watch, disk_struck: bool, end: &End) -> io::Result<()> {
         let fired = self.stage.state()?.fired;
         for armed in armed {
             let came = armed.fires_as.as_ref().is_some_and(|name| fired.contains(name))
                 || armed.from_us.is_some_and(|from_us| from_us <= watch.now_us)
-                || armed.kill_at.is_some() && watch.killed
+                || armed.disk.is_some() && disk_struck
+                || armed.kill_at.is_some_and(|at| watch.requests >= at)
                 || armed.stop_at.is_some() && matches!(end, End::Failed(job::JobError::Stopped { .. }));
             if came {
-                self.tell(&format!("  {} {}", armed.kind.name(), armed.toml.replace('\n', " ").trim()));
+                let disk = armed.disk.map(|plan| format!("{plan:?}")).unwrap_or_default();
+                self.tell(&format!("  {} {}{disk}", armed.kind.name(), armed.toml.replace('\n', " ").trim()));
                 *self.outcome.fired.entry(armed.kind).or_default() += 1;
             }
         }
@@ -350,16 +356,34 @@ impl Play<'_> {
         Ok(())
     }
 
-    /// The faults end: what was damaged comes back, where the command has not gone on over it.
-    fn mend(&mut self, end: &End) -> io::Result<()> {
-        let Some((kind, damaged)) = self.damaged.take() else { return Ok(()) };
-        let refused = matches!(end, End::Failed(error) if error.kind() == job::ErrorKind::Damaged);
-        if kind == Kind::ObjectDamaged || refused {
-            damaged.mend()?;
-        } else {
-            self.journal_was_cut = true;
+    /// The faults end: what was damaged is repaired, or comes back from elsewhere when it is beyond that.
+    fn mend(&mut self) -> io::Result<()> {
+        let Some(damaged) = self.damaged.take() else { return Ok(()) };
+        let repair = |stage: &Stage| {
+            let vault = vault::Vault::open(&stage.bench())?;
+            vault.repair("2026-03-15T12:00:00Z", &mut |_| {})
+        };
+        let first = repair(self.stage);
+        let is_sound = first.as_ref().is_ok_and(vault::ScrubReport::is_sound);
+        self.tell(&format!("  repair: {}", if is_sound { "sound" } else { "not sound" }));
+        if is_sound {
+            return Ok(());
+        }
+        if damaged.is_repairable() {
+            self.find(&format!("one place is damaged, {}, and repair does not bring it back: {first:?}", damaged.name()));
+        }
+        damaged.mend()?;
+        match repair(self.stage) {
+            Ok(report) if report.is_sound() => {}
+            report => self.find(&format!("what was damaged is back, and the vault is not sound: {report:?}")),
         }
         Ok(())
+    }
+
+    fn find(&mut self, finding: &str) {
+        let finding = self.stage.plain(finding);
+        self.tell(&format!("  FOUND {finding}"));
+        self.outcome.findings.push(finding);
     }
 
     /// Faults are over for good: the first content comes back, and everything is as it was found.
@@ -369,9 +393,7 @@ impl Play<'_> {
         self.run(command, &[], &base, true)?;
         let bench = self.stage.bench();
         let mut findings = Vec::new();
-        if !self.journal_was_cut {
-            findings.extend(as_found(self.stage)?);
-        }
+        findings.extend(as_found(self.stage)?);
         for first in self.retired.iter().chain(self.chip.captured.then_some(&self.chip.first)) {
             let id = blake3_hex(first);
             let out = bench.with_file_name("exported.bin");
@@ -390,11 +412,7 @@ impl Play<'_> {
             Ok(report) => findings.push(format!("the vault is damaged at the end: {:?}", report.damaged)),
             Err(error) => findings.push(format!("the vault cannot be scrubbed at the end: {error}")),
         }
-        for finding in findings {
-            let finding = self.stage.plain(&finding);
-            self.tell(&format!("  FOUND {finding}"));
-            self.outcome.findings.push(finding);
-        }
+        findings.iter().for_each(|finding| self.find(finding));
         Ok(())
     }
 
