@@ -57,10 +57,13 @@ pub enum Color {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Do the job of one chip on a virtual bench, from capture to restore
+    /// Do the job of an invented machine on a virtual bench
     Demo(DemoArgs),
     /// Show what this computer can reach, and what to do about each gap
     Ready,
+    /// Look after programmers and their contacts
+    #[command(subcommand)]
+    Link(LinkCommand),
     /// Work on one chip
     #[command(subcommand)]
     Chip(Chip),
@@ -111,6 +114,23 @@ pub enum SceneName {
     OneBadRead,
     /// An image for another chip
     WrongImage,
+}
+
+/// Link commands.
+#[derive(Debug, Subcommand)]
+pub enum LinkCommand {
+    /// Test every contact, then the clock that these wires bear
+    Check {
+        /// The chip
+        #[command(flatten)]
+        chip: ChipArgs,
+        /// Watch the contacts while the clip is pressed: one large word, and a tone
+        #[arg(long)]
+        watch: bool,
+        /// End the watch after this time; without it, at Ctrl-C
+        #[arg(long, value_name = "SECONDS", requires = "watch")]
+        seconds: Option<u32>,
+    },
 }
 
 /// Chip commands.

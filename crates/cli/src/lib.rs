@@ -8,6 +8,8 @@ mod begin;
 mod chip;
 mod face;
 mod job;
+mod letters;
+mod link;
 mod output;
 mod profile;
 mod vault;
@@ -73,6 +75,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
             }
             Ok(())
         }
+        Command::Link(command) => link::run(command, global, &bench_dir(global)?, output, face),
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
         Command::Job(command) => job::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),

@@ -1,9 +1,15 @@
-//! Laying an image out of stretches.
+//! Building images: laying one out of stretches, and, in the modules below, the structures that stand in it.
+//!
+//! | module | for |
+//! |---|---|
+//! | [`encode`] | packing: the counterparts of [`crate::decode`] |
 //!
 //! An image starts blank (FFh). Regions are declared first; every stretch of bytes or fill then claims its range once. Two
 //! claims on one byte, a claim outside the image or one that crosses a region's limit are errors, told at
 //! [`ImageBuilder::finish`]. The decision a reader would question: nothing may be overwritten, not even a fill. A layout in
 //! which a later part silently wins hides the mistake that matters most here, a part at a wrong offset.
+
+pub mod encode;
 
 use std::ops::Range;
 

@@ -13,6 +13,7 @@ mod doors;
 mod errors;
 mod faults;
 mod kills;
+mod links;
 mod machines;
 mod output;
 mod plans;

@@ -1,0 +1,258 @@
+//! The explanation as a person reads it: the image as a strip, the tree under it, each finding on its stretch.
+//!
+//! In the strip every character is an equal part of the image; its letter is that of the top-level structure that takes most
+//! of the part, a dot is erased space. The tree then begins each top-level structure with its letter.
+//!
+//! The decision a reader would question: no colours and no frames. The text is the same in a terminal, a file and a journal,
+//! and reads aloud.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use super::{Explanation, Finding, Kind, Node, path};
+
+const LETTERS: &[u8] = b"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ";
+/// Narrowest text that is made; what is asked narrower gets this.
+const NARROWEST: usize = 40;
+
+/// Returns the explanation as text of lines up to `width` characters (40 at least), with `levels` levels of the tree, 1 or more.
+///
+/// Findings on structures below the last level shown stand on the structure that holds them.
+pub fn render(explanation: &Explanation, width: usize, levels: usize) -> String {
+    let mut text =
+        Text { out: String::new(), width: width.max(NARROWEST), levels: levels.max(1), findings: BTreeMap::new() };
+    for finding in &explanation.findings {
+        text.findings.entry(&finding.path).or_default().push(finding);
+    }
+    text.strip(explanation);
+    for finding in text.findings.get("").cloned().unwrap_or_default() {
+        text.finding(finding, 0);
+    }
+    text.nodes(&explanation.structures, "", 0);
+    text.proof(explanation);
+    text.out
+}
+
+struct Text<'e> {
+    out: String,
+    width: usize,
+    levels: usize,
+    /// By the path of the node that they stand on.
+    findings: BTreeMap<&'e str, Vec<&'e Finding>>,
+}
+
+impl<'e> Text<'e> {
+    fn strip(&mut self, explanation: &Explanation) {
+        let size = explanation.size;
+        let cells = (self.width as u64).min(size);
+        let end = human(size);
+        self.line(&format!("0{end:>rest$}", rest = self.width - 1));
+        let mut erased = Vec::new();
+        erased_runs(&explanation.structures, &mut erased);
+        let cell = |number: u64| {
+            let (from, to) = (number * size / cells, (number + 1) * size / cells);
+            let shared = |node: &Node| node.range().end.min(to).saturating_sub(node.at.max(from));
+            let first = explanation.structures.partition_point(|node| node.range().end <= from);
+            let held = explanation.structures[first..].iter().take_while(|node| node.at < to);
+            let (index, _) = held
+                .enumerate()
+                .max_by_key(|(index, node)| (shared(node), usize::MAX - index))
+                .unwrap_or((0, &explanation.structures[0]));
+            let empty: u64 = erased
+                .iter()
+                .map(|run: &std::ops::Range<u64>| run.end.min(to).saturating_sub(run.start.max(from)))
+                .sum();
+            if 2 * empty >= to - from { '.' } else { letter(first + index) }
+        };
+        let strip: String = (0..cells).map(cell).collect();
+        self.line(&strip);
+        self.line("");
+    }
+
+    fn nodes(&mut self, nodes: &'e [Node], prefix: &str, depth: usize) {
+        for (index, (node, step)) in nodes.iter().zip(path::steps(nodes)).enumerate() {
+            let path = format!("{prefix}/{step}");
+            let letter = if depth == 0 { letter(index) } else { ' ' };
+            let indent = "  ".repeat(depth);
+            let line = format!("{letter} {indent}{:<9x} {:>8}  {}", node.at, human(node.size), described(node));
+            self.line(&line);
+            let shown = depth + 1 < self.levels;
+            for finding in self.on(&path, !shown) {
+                self.finding(finding, depth + 1);
+            }
+            if shown {
+                self.nodes(&node.children, &path, depth + 1);
+            } else if !node.children.is_empty() {
+                let held = node.children.len();
+                self.line(&format!("  {indent}  ({held} inside)"));
+            }
+        }
+    }
+
+    /// Returns the findings on the node at `path`, and on those inside it when they are not shown.
+    fn on(&self, path: &str, inside: bool) -> Vec<&'e Finding> {
+        let mut found = self.findings.get(path).cloned().unwrap_or_default();
+        if inside {
+            let below = format!("{path}/");
+            let all = self.findings.range(below.as_str()..).take_while(|(it, _)| it.starts_with(&below));
+            found.extend(all.flat_map(|(_, findings)| findings));
+        }
+        found
+    }
+
+    fn finding(&mut self, finding: &Finding, depth: usize) {
+        let head = format!("  {}{} at {:x}: ", "  ".repeat(depth), finding.severity.name().to_uppercase(), finding.at);
+        let indent = " ".repeat(2 * depth + 4);
+        let mut line = head;
+        for word in format!("{} ({})", plain(&finding.message), finding.code).split_whitespace() {
+            let begun = !line.ends_with(' ');
+            if begun && line.chars().count() + 1 + word.chars().count() > self.width {
+                self.line(&line);
+                line = indent.clone();
+            }
+            if !line.ends_with(' ') {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        self.line(&line);
+    }
+
+    fn proof(&mut self, explanation: &Explanation) {
+        let proof = &explanation.proof;
+        self.line("");
+        for line in [
+            format!("checks     {} hold, {} fail", proof.checks_ok, proof.checks_failed),
+            format!("under sums {} of {}", human(proof.covered), human(proof.bytes)),
+            format!("unpacked   {} whole", human(proof.decoded)),
+            format!("erased     {}", human(proof.blank)),
+        ] {
+            self.line(&line);
+        }
+    }
+
+    fn line(&mut self, line: &str) {
+        match line.char_indices().nth(self.width) {
+            None => self.out.push_str(line.trim_end()),
+            Some(_) => {
+                let kept: String = line.chars().take(self.width - 1).collect();
+                let _ = write!(self.out, "{}…", kept.trim_end());
+            }
+        }
+        self.out.push('\n');
+    }
+}
+
+/// Collects blank and erased stretches of the image itself, in the order of addresses.
+fn erased_runs(nodes: &[Node], runs: &mut Vec<std::ops::Range<u64>>) {
+    for node in nodes.iter().filter(|node| node.ground == 0) {
+        match node.kind {
+            Kind::Blank => runs.push(node.range()),
+            Kind::Free if node.state == Some("erased") => runs.push(node.range()),
+            _ => erased_runs(&node.children, runs),
+        }
+    }
+}
+
+fn letter(index: usize) -> char {
+    LETTERS.get(index).map_or('*', |letter| *letter as char)
+}
+
+/// Returns what a node is, in words.
+fn described(node: &Node) -> String {
+    let mut words = match (node.kind, node.number) {
+        (Kind::PiVolume, _) => "volume".to_owned(),
+        (Kind::PiFile, Some(number)) => file_type(number),
+        (Kind::PiSection, Some(number)) => section_type(number),
+        (Kind::Region, Some(number)) => format!("region {number}"),
+        (Kind::Microcode, Some(signature)) => format!("microcode for {signature:x}"),
+        (Kind::FitEntry, Some(number)) => format!("fit-entry {number:02x}"),
+        (kind, _) => kind.name().to_owned(),
+    };
+    if let Some(name) = &node.name {
+        let _ = write!(words, " {}", plain(name));
+    }
+    let known = node.guid.map(|guid| guid.standard_name().map_or_else(|| guid.to_string(), str::to_owned));
+    if let Some(guid) = known.filter(|_| node.name.is_none() || node.kind != Kind::PiFile) {
+        let _ = write!(words, " [{guid}]");
+    }
+    let usual = ["data-valid", "added", "healthy", "filled", "valid"];
+    if let Some(state) = node.state.filter(|state| !usual.contains(state)) {
+        let _ = write!(words, " ({state})");
+    }
+    let (holding, failing) = (count(node, true), count(node, false));
+    if failing > 0 {
+        let _ = write!(words, ", {failing} of {} checks fail", holding + failing);
+    }
+    words
+}
+
+fn count(node: &Node, ok: bool) -> usize {
+    node.checks.iter().filter(|check| check.ok == Some(ok)).count()
+}
+
+/// Returns the text without characters that move a terminal's cursor.
+pub(crate) fn plain(text: &str) -> String {
+    text.chars().map(|character| if character.is_control() { '\u{FFFD}' } else { character }).collect()
+}
+
+/// Returns a size in the largest unit that leaves a number of 1 or more.
+pub(crate) fn human(bytes: u64) -> String {
+    let (unit, name) = match bytes {
+        0..1024 => return format!("{bytes} B"),
+        1024..0x10_0000 => (1024, "KiB"),
+        0x10_0000..0x4000_0000 => (0x10_0000, "MiB"),
+        _ => (0x4000_0000, "GiB"),
+    };
+    match bytes % unit {
+        0 => format!("{} {name}", bytes / unit),
+        _ => format!("{:.1} {name}", bytes as f64 / unit as f64),
+    }
+}
+
+/// Names of PI volume 3, EFI_FV_FILETYPE.
+fn file_type(number: u32) -> String {
+    let name = match number {
+        0x01 => "raw file",
+        0x02 => "freeform file",
+        0x03 => "SEC core",
+        0x04 => "PEI core",
+        0x05 => "DXE core",
+        0x06 => "PEIM",
+        0x07 => "driver",
+        0x08 => "PEIM and driver",
+        0x09 => "application",
+        0x0A => "MM driver",
+        0x0B => "volume image file",
+        0x0C => "MM and DXE driver",
+        0x0D => "MM core",
+        0x0E => "standalone MM driver",
+        0x0F => "standalone MM core",
+        0xF0 => "pad file",
+        _ => return format!("file of type {number:02x}"),
+    };
+    name.to_owned()
+}
+
+/// Names of PI volume 3, EFI_SECTION_TYPE.
+fn section_type(number: u32) -> String {
+    let name = match number {
+        0x01 => "compression",
+        0x02 => "packed",
+        0x03 => "disposable",
+        0x10 => "PE32 image",
+        0x11 => "position-independent code",
+        0x12 => "TE image",
+        0x13 => "DXE dependency",
+        0x14 => "version",
+        0x15 => "name",
+        0x16 => "16-bit code",
+        0x17 => "volume image",
+        0x18 => "freeform",
+        0x19 => "raw",
+        0x1B => "PEI dependency",
+        0x1C => "MM dependency",
+        _ => return format!("section of type {number:02x}"),
+    };
+    name.to_owned()
+}
