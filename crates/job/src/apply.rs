@@ -235,26 +235,30 @@ impl Session<'_> {
             Some(unfinished) => self.wanted(target, &self.wanted_before(unfinished)?)?,
         };
         // What a write that was cut off touched is brought to its end too: beside the range, nothing else tells what stood there.
-        let begun = present.unfinished.iter().flat_map(|unfinished| &unfinished.touched);
-        let (plan, costs) = self.plan(&present.content, &wanted, hull(&asked, begun))?;
+        let touched = present.unfinished.iter().flat_map(|unfinished| &unfinished.touched);
+        let (plan, costs) = self.plan(&present.content, &wanted, hull(&asked, touched))?;
         // S3: a block that crosses the range is erased and written back, and read again as a whole.
         let range = hull(&plan.range, &plan.touched());
         let report = PlanReport::of(&plan, &costs, &self.identity.chip);
         let wanted_id = self.keep_wanted(target, &wanted)?;
-        if !plan.is_empty() {
-            self.ask_fused()?;
-            self.say(plan_text(&report, &plan));
-            self.write_down("planned", plan_json(&report, &plan, present.capture, wanted_id))?;
-            self.lift_protection(&plan)?;
-        }
-        let begun = self.link_us();
-        let mut rounds = 0;
+        let (mut rounds, mut written, mut begun) = (0, false, None);
         let mut next = plan.clone();
         let found = loop {
             if !next.is_empty() {
+                if !written {
+                    self.ask_fused()?;
+                }
+                // What is written again has a plan of its own, which may reach further than the first one, or be the first.
+                let report = PlanReport::of(&next, &costs, &self.identity.chip);
+                self.say(plan_text(&report, &next));
+                self.write_down("planned", plan_json(&report, &next, present.capture, wanted_id))?;
+                self.lift_protection(&next)?;
                 self.present = None;
+                begun = begun.or(Some(self.link_us()));
                 self.write(&next, &wanted)?;
+                written = true;
             }
+            begun = begun.or(Some(self.link_us()));
             let found = self.read_again(&wanted, range.clone())?;
             let Some(first) = found.first else { break found };
             if rounds == REPAIRS {
@@ -282,7 +286,7 @@ impl Session<'_> {
             }
             next = self.plan(&now, &wanted, range.clone())?.0;
         };
-        let took_us = found.ended_us.saturating_sub(begun);
+        let took_us = found.ended_us.saturating_sub(begun.unwrap_or(found.ended_us));
         self.write_down(
             "applied",
             json!({
