@@ -5,7 +5,7 @@
 //! | its own tables alone, 64 to 256 KiB | small, so that a seed is short; one source says the size, erase types of three sizes | half |
 //! | catalogue, up to 1 MiB | listed chips without tables, or with both sources | a third |
 //! | words instead of pages | another way to program, protection that comes up set | a few |
-//! | block protection whose layout is known, 2 MiB | the smallest of the catalogue: protection that can be lifted | a tenth |
+//! | block protection whose layout is known, 2 MiB | the smallest of the catalogue: protection that can be lifted | a sixth |
 //! | four address bytes, 32 MiB | address modes; a seed takes a second | one in 600 |
 //!
 //! The tables of the first class are written here by JESD216 (basic table, DWORDs 1, 2, 8 and 9) and not taken from the
@@ -40,7 +40,7 @@ pub fn draw(draw: &mut Draw) -> ChipPick {
     if draw.chance(1, 600) {
         return listed(draw, |entry| entry.size == 32 << 20 && entry.long_opcodes && entry.id_more.is_empty());
     }
-    match draw.weighted(&[(50, 0), (33, 1), (6, 2), (11, 3)]) {
+    match draw.weighted(&[(48, 0), (30, 1), (5, 2), (17, 3)]) {
         0 => own_tables(draw),
         1 => listed(draw, |entry| entry.size <= 1 << 20 && !entry.words_only),
         2 => listed(draw, |entry| entry.size <= 1 << 20 && entry.words_only),
@@ -116,4 +116,11 @@ fn tables(size: u32, erases: &[(u8, u8)]) -> Vec<u8> {
 #[must_use]
 pub fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Returns the bytes behind hexadecimal digits; what is no digit ends them.
+#[must_use]
+pub fn bytes(digits: &str) -> Vec<u8> {
+    let pair = |at: usize| digits.get(at..at + 2).and_then(|pair| u8::from_str_radix(pair, 16).ok());
+    (0..digits.len()).step_by(2).map_while(pair).collect()
 }

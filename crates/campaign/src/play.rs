@@ -10,12 +10,12 @@ use crate::aim::{Armed, Rehearsal, arm};
 use crate::between::{Damaged, damage_journal, damage_object};
 use crate::canary::Canary;
 use crate::check::{Ended, as_found};
-use crate::chips::hex;
+use crate::chips::{bytes, hex};
 use crate::command::{End, Run};
 use crate::content::{self, Look};
 use crate::draw::Draw;
 use crate::eyes::{Store, blake3_hex, journals};
-use crate::faults::Kind;
+use crate::faults::{KINDS, Kind};
 use crate::outcome::Outcome;
 use crate::rules::Rules;
 use crate::scenario::{Act, Command, Scenario};
@@ -180,8 +180,14 @@ impl Play<'_> {
         self.stage.go_back()?;
         self.clock.set(time);
         let size = self.scenario.chip.size;
-        let fallback = |draw: &mut Draw| arm(Kind::Unplug, &rehearsal, size, draw);
-        Ok(kinds.iter().filter_map(|kind| arm(*kind, &rehearsal, size, draw).or_else(|| fallback(draw))).collect())
+        // A fault that has nothing to hit in this command gives way to another.
+        let mut armed = Vec::new();
+        for kind in kinds {
+            let others = (0..4).map(|_| draw.weighted(&KINDS)).filter(|kind| !kind.is_between() && !kind.bends_writes());
+            let all: Vec<Kind> = [*kind].into_iter().chain(others.collect::<Vec<_>>()).collect();
+            armed.extend(all.into_iter().find_map(|kind| arm(kind, &rehearsal, size, draw)));
+        }
+        Ok(armed)
     }
 
     fn in_process(
@@ -202,11 +208,11 @@ impl Play<'_> {
 
     fn watch(&self, stuck: Option<crate::rules::Stuck>) -> io::Result<Rc<RefCell<Watch>>> {
         let known = journals(&self.stage.bench())?.into_iter().map(|log| (log.job, log.entries.len())).collect();
-        let id = self.stage.id();
-        let chip_id = (0..id.len() / 2).map(|at| u8::from_str_radix(&id[2 * at..2 * at + 2], 16).expect("digits")).collect();
+        let chip_id = bytes(self.stage.id());
         let rules = Rules {
             bench: self.stage.bench(),
             content: self.stage.content_path(),
+            identified: chip_id.clone(),
             chip_id,
             chip_size: self.scenario.chip.size,
             first: self.chip.first.clone(),

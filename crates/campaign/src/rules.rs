@@ -29,6 +29,8 @@ pub struct Rules {
     pub content: PathBuf,
     /// The id that the chip answers.
     pub chip_id: Vec<u8>,
+    /// The id that the command has identified.
+    pub identified: Vec<u8>,
     /// Its size in bytes.
     pub chip_size: u32,
     /// What it held when it was put there.
@@ -69,10 +71,11 @@ impl Stuck {
 }
 
 impl Rules {
-    /// Returns the id that the chip answers.
+    /// Returns the id of the chip that the command has identified, once it is about to change it; before that, of the
+    /// chip that is there.
     #[must_use]
     pub fn id(&self) -> &[u8] {
-        &self.chip_id
+        &self.identified
     }
 
     /// Returns the chip's size.
@@ -114,13 +117,14 @@ impl Rules {
         self.look(status, now_us).unwrap_or_else(|error| vec![format!("the bench folder cannot be looked at: {error}")])
     }
 
-    fn look(&self, status: bool, now_us: u64) -> io::Result<Vec<String>> {
+    fn look(&mut self, status: bool, now_us: u64) -> io::Result<Vec<String>> {
         let mut findings = Vec::new();
         let Some((journal, from)) = self.of_this_command()? else {
             return Ok(vec!["S1: a chip is written and no journal of this command identified it".into()]);
         };
         let id = journal.texts("identified", "id").next_back().unwrap_or_default().to_owned();
         if id != crate::chips::hex(&self.chip_id) {
+            self.identified = crate::chips::bytes(&id);
             // Another chip is under the clip, from before the command on; its cells vanish with the command.
             return Ok(findings);
         }

@@ -129,6 +129,10 @@ fn acts(chip: &ChipPick, draw: &mut Draw) -> Vec<Act> {
     let mut acts: Vec<Act> = (0..count)
         .map(|_| Act { command: command(chip, draw), faults: (0..faults(draw)).map(|_| draw.weighted(&KINDS)).collect() })
         .collect();
+    // Mostly there is something to go back to before anything is brought back.
+    if draw.chance(3, 4) {
+        acts[0].command = if draw.chance(1, 2) { Command::Capture } else { Command::Apply(draw.index(2)) };
+    }
     // Something is written in every seed, and something goes wrong in it.
     if !acts.iter().any(|act| act.command.writes()) {
         acts.push(Act { command: Command::Apply(draw.index(2)), faults: Vec::new() });

@@ -74,7 +74,7 @@ pub struct Watch {
     wire: Wire,
     began: Option<(Busy, u64)>,
     asked_id: bool,
-    id_was_right: bool,
+    last_id: Option<Vec<u8>>,
     erases_unwatched: u32,
     bytes_unwatched: u32,
     /// For each byte of the chip whether it was written and not read since; empty until something is written.
@@ -107,7 +107,7 @@ impl Watch {
             wire: Wire::default(),
             began: None,
             asked_id: false,
-            id_was_right: true,
+            last_id: None,
             erases_unwatched: 0,
             bytes_unwatched: 0,
             unread: Vec::new(),
@@ -145,7 +145,8 @@ impl Watch {
         if changes {
             let findings = self.rules.before_change(deed, now_us);
             self.findings.extend(findings);
-            if !self.id_was_right {
+            let (id, expected) = (self.last_id.as_deref().unwrap_or_default(), self.rules.id());
+            if !id.starts_with(expected) && !expected.starts_with(id) {
                 self.findings.push("S6: something is written after the chip answered another id".into());
             }
         }
@@ -197,8 +198,7 @@ impl Watch {
             match *deed {
                 Deed::ReadId if !bytes.is_empty() && self.canary != Some(Canary::Unguarded) => {
                     self.asked_id = true;
-                    let id = self.rules.id();
-                    self.id_was_right = id.starts_with(bytes) || bytes.starts_with(id);
+                    self.last_id = Some(bytes.to_vec());
                 }
                 Deed::ReadStatus => {
                     if std::mem::take(&mut self.asked_id) {
