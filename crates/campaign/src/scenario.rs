@@ -68,7 +68,7 @@ impl Scenario {
         let large = chip.words || chip.size > 1 << 20;
         let look = |draw: &mut Draw| match large {
             true => draw.weighted(&[(9, Look::Islands), (1, Look::Blank)]),
-            false => draw.weighted(&[(6, Look::Structured), (1, Look::Blank), (2, Look::Random), (2, Look::Islands)]),
+            false => draw.weighted(&[(14, Look::Structured), (1, Look::Blank), (4, Look::Random), (4, Look::Islands)]),
         };
         let kind = look(&mut draw);
         let first = content::make(kind, size, &mut draw);
@@ -91,7 +91,13 @@ impl Scenario {
         let pin_low = draw.chance(1, 8);
         let pin_counts = draw.chance(1, 8);
         let link = link(&mut Draw::new(seed, "link"));
-        let acts = acts(&chip, &mut Draw::new(seed, "acts"));
+        let mut acts = acts(&chip, &mut Draw::new(seed, "acts"));
+        if chip.layout_known && (protected != "none" || chip.comes_up_protected) && draw.chance(1, 3) {
+            // Few chips have protection that can be lifted; where one has, a cut in a status write comes often.
+            if let Some(fault) = acts.iter_mut().rfind(|act| act.command.writes()).and_then(|act| act.faults.first_mut()) {
+                *fault = Kind::CutInStatusWrite;
+            }
+        }
         Self { seed, chip, first, images, link, protected, pin_low, pin_counts, acts }
     }
 
