@@ -15,7 +15,7 @@ use vault::{Digest, Kind, PutRequest};
 
 use crate::error::JobError;
 use crate::jobs::Work;
-use crate::session::{Session, now, run_op};
+use crate::session::{Session, run_op};
 use tries::{End, Tries};
 
 /// What a capture command ends with.
@@ -205,7 +205,7 @@ impl Session<'_> {
                 name: format!("{word} of {chip}"),
                 kind: Kind::Capture,
                 job: Some(self.job().clone()),
-                taken_at: now(),
+                taken_at: (self.clock)(),
                 facts: json!({ "chip": self.chip_facts(), "accepted": accepted, "evidence": report }),
             },
         )?;
@@ -258,14 +258,14 @@ impl Session<'_> {
                 name: format!("capture of {}", span.id),
                 kind: Kind::Capture,
                 job: Some(self.job().clone()),
-                taken_at: now(),
+                taken_at: (self.clock)(),
                 facts: json!({ "span": span.id, "parts": of, "accepted": true }),
             },
         )?;
         let body = json!({
             "span": span.id, "content": stored.id, "sha256": stored.sha256, "size": stored.size, "parts": of,
         });
-        self.journal.append("span-captured", body, &now())?;
+        self.journal.append("span-captured", body, &(self.clock)())?;
         Ok(Some(SpanReport {
             span: span.id.clone(),
             chips: span.chips.clone(),

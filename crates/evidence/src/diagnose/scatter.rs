@@ -65,7 +65,12 @@ struct Content {
 /// Returns, reading by reading, the bits that are wrong outside of what has a shape.
 ///
 /// `voted` is what most of three or more readings say.
-pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>], explained: &[Vec<Range<usize>>]) -> Vec<Scattered> {
+pub(crate) fn scattered(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    disputed: &[Range<u32>],
+    explained: &[Vec<Range<usize>>],
+) -> Vec<Scattered> {
     let sampled = sample(disputed);
     let Some(voted) = voted else {
         let mut both = Scattered { reading: 0, flips: Vec::new(), covered: 0 };
@@ -77,7 +82,8 @@ pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Ra
         }
         return vec![both];
     };
-    let mut all: Vec<_> = (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new(), covered: 0 }).collect();
+    let mut all: Vec<_> =
+        (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new(), covered: 0 }).collect();
     for sector in sampled {
         let from = sector * SECTOR;
         let range = from..voted.len().min(from + SECTOR);
@@ -167,7 +173,13 @@ impl View {
 /// Returns how well each fault would have scattered these bits; `None` when there are none.
 ///
 /// `content` is any of the readings, `rates` the readings' clocks, `period` that of the bursts.
-pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: &[u32], period: Option<Period>) -> Option<Weights> {
+pub(crate) fn weigh(
+    all: &[Scattered],
+    content: &[u8],
+    disputed: usize,
+    clocks: &[u32],
+    period: Option<Period>,
+) -> Option<Weights> {
     let flips: usize = all.iter().map(Scattered::bits).sum();
     if flips == 0 {
         return None;
@@ -176,7 +188,8 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     let bits = content.len() as f64 * 8.0;
     let all_sectors = (content.len() as f64 / SECTOR as f64).max(1.0);
     // Sectors without any difference are right as well; as many of them count as of the others were looked at.
-    let right = bits * (1.0 - disputed as f64 / all_sectors).max(0.0) * (disputed.min(SECTORS) as f64 / disputed as f64);
+    let right =
+        bits * (1.0 - disputed as f64 / all_sectors).max(0.0) * (disputed.min(SECTORS) as f64 / disputed as f64);
     let ways = |rule: &dyn Fn(View) -> f64| all.iter().map(|one| one.log_of(rule, shares.alone)).sum::<f64>();
     let rise = ways(&|view| if view.truth { MISFIT / (1.0 - shares.zeros) } else { (1.0 - MISFIT) / shares.zeros });
     let fall = ways(&|view| if view.truth { (1.0 - MISFIT) / (1.0 - shares.zeros) } else { MISFIT / shares.zeros });
@@ -187,9 +200,7 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     };
     let before = at_edges(shares.unlike_before, &|view| unlike(view.before, view.truth));
     let after = at_edges(shares.unlike_after, &|view| unlike(view.after, view.truth));
-    let either = at_edges(shares.unlike_any, &|view| {
-        unlike(view.before, view.truth) || unlike(view.after, view.truth)
-    });
+    let either = at_edges(shares.unlike_any, &|view| unlike(view.before, view.truth) || unlike(view.after, view.truth));
     let edges = before.max(after).max(either) - 3.0_f64.ln();
 
     // The chance that a wrong bit follows closely by accident, when only so many of the bits can be wrong at all.
