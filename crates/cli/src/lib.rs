@@ -16,9 +16,9 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use ::job::text::{page, size};
 use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
-use ::job::text::{page, size};
 use clap::{CommandFactory, FromArgMatches};
 
 use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, SceneName};

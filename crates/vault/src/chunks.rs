@@ -91,7 +91,7 @@ impl<'a> ChunkSource<'a> {
         };
         // With no pack to name, the chunk was in one whose index cannot be read, or in one that is gone.
         let error = match error {
-            Some(error) => Some(error),
+            Some(error) => Some(*error),
             None => self.vault.with_index(|index| Ok(index.unreadable.pop()))?,
         };
         Err(error.unwrap_or_else(|| VaultError::Damaged {
@@ -104,12 +104,12 @@ impl<'a> ChunkSource<'a> {
     }
 
     /// Returns the chunk from the first pack that gives it, or the last pack's error if any pack was named.
-    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<VaultError>> {
+    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<Box<VaultError>>> {
         let mut error = None;
         for pack in self.packs_of.get(chunk).into_iter().flatten() {
             match load_from(self.vault, &mut self.slots, pack, chunk) {
                 Ok(bytes) => return Ok(bytes),
-                Err(failed) => error = Some(failed),
+                Err(failed) => error = Some(Box::new(failed)),
             }
         }
         Err(error)

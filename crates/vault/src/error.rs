@@ -196,7 +196,7 @@ pub enum Repair {
     /// More is damaged than parity and copies make good.
     Impossible {
         /// What is lost of the content, as first byte and end, ascending. None given: the object as a whole.
-        lost: Vec<(u64, u64)>,
+        lost: Box<[(u64, u64)]>,
     },
 }
 
