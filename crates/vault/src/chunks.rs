@@ -95,10 +95,10 @@ impl<'a> ChunkSource<'a> {
             None => self.vault.with_index(|index| Ok(index.unreadable.pop()))?,
         };
         Err(error.unwrap_or_else(|| VaultError::Damaged {
-            object: self.vault.objects().key(Room::Packs, "*"),
+            object: self.vault.objects().key(Room::Packs, "*").into(),
             chunk: Some(*chunk),
             at: None,
-            why: "no pack holds the chunk".to_owned(),
+            why: "no pack holds the chunk".into(),
             repair: Repair::Unknown,
         }))
     }
@@ -134,10 +134,10 @@ fn load_from(
         slots.insert(pack.to_owned(), read.into_iter().map(|slot| (slot.hash, slot)).collect());
     }
     let bad = |why: &str| VaultError::Damaged {
-        object: vault.objects().key(Room::Packs, pack),
+        object: vault.objects().key(Room::Packs, pack).into(),
         chunk: Some(*chunk),
         at: None,
-        why: why.to_owned(),
+        why: why.into(),
         repair: Repair::Unknown,
     };
     let slot = slots[pack].get(chunk).ok_or_else(|| bad("its index does not name the chunk"))?;

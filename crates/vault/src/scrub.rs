@@ -322,7 +322,7 @@ impl Vault {
         match good {
             None => {
                 let repair = Repair::Impossible { lost: Box::default() };
-                let error = VaultError::Damaged { object: object.clone(), chunk: None, at: None, why, repair };
+                let error = damage_of(&object, &why, repair);
                 survey.damage(object, error, Mend::Nothing);
             }
             Some(_) if bad.is_empty() => {}
@@ -386,9 +386,13 @@ impl Survey {
         let repairable = examined.is_repairable();
         let repair = if repairable { Repair::Possible } else { Repair::Impossible { lost: Box::default() } };
         let why = examined.why();
-        let error = VaultError::Damaged { object: object.clone(), chunk: None, at: None, why, repair };
+        let error = damage_of(&object, &why, repair);
         self.damage(object, error, if repairable { Mend::Pack(Box::new(examined)) } else { Mend::Nothing });
     }
+}
+
+fn damage_of(object: &str, why: &str, repair: Repair) -> VaultError {
+    VaultError::Damaged { object: object.into(), chunk: None, at: None, why: why.into(), repair }
 }
 
 struct Hashing(Sha256);
