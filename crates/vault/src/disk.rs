@@ -40,6 +40,11 @@ pub(crate) struct DiskFile {
 }
 
 impl Disk {
+    /// Returns the disk for a bench that this thread opens.
+    pub(crate) fn here() -> Self {
+        Self { faults: Faults::here() }
+    }
+
     pub(crate) fn with(faults: Faults) -> Self {
         Self { faults: Some(faults) }
     }

@@ -106,7 +106,7 @@ pub(crate) struct Fault {
 pub(crate) enum Mend {
     /// Not at all, or by mending something else.
     Nothing,
-    Pack(Examined),
+    Pack(Box<Examined>),
     Copies {
         room: Room,
         name: String,
@@ -321,8 +321,8 @@ impl Vault {
         }
         match good {
             None => {
-                let repair = Repair::Impossible { lost: Vec::new() };
-                let error = VaultError::Damaged { object: object.clone(), chunk: None, at: None, why, repair };
+                let repair = Repair::Impossible { lost: Box::default() };
+                let error = damage_of(&object, &why, repair);
                 survey.damage(object, error, Mend::Nothing);
             }
             Some(_) if bad.is_empty() => {}
@@ -384,11 +384,15 @@ impl Survey {
 
     fn pack(&mut self, object: String, examined: Examined) {
         let repairable = examined.is_repairable();
-        let repair = if repairable { Repair::Possible } else { Repair::Impossible { lost: Vec::new() } };
+        let repair = if repairable { Repair::Possible } else { Repair::Impossible { lost: Box::default() } };
         let why = examined.why();
-        let error = VaultError::Damaged { object: object.clone(), chunk: None, at: None, why, repair };
-        self.damage(object, error, if repairable { Mend::Pack(examined) } else { Mend::Nothing });
+        let error = damage_of(&object, &why, repair);
+        self.damage(object, error, if repairable { Mend::Pack(Box::new(examined)) } else { Mend::Nothing });
     }
+}
+
+fn damage_of(object: &str, why: &str, repair: Repair) -> VaultError {
+    VaultError::Damaged { object: object.into(), chunk: None, at: None, why: why.into(), repair }
 }
 
 struct Hashing(Sha256);

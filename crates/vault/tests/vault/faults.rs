@@ -333,6 +333,21 @@ fn two_runs_of_one_plan_have_one_trace_and_one_loss() {
 }
 
 #[test]
+fn faults_reach_benches_that_others_open_by_their_path_and_end_with_their_scope() {
+    let dir = folder();
+    on_prepared(dir.path());
+    let by_path = || Vault::open(dir.path())?.put(&new()[..], &request("a", "new"));
+    let watch = Faults::none();
+    watch.during(by_path).unwrap();
+    assert!(watch.trace().len() > 5);
+    let full = Faults::by(Plan { at: 1, failure: Failure::Full, lasting: true, seed: 0 });
+    let other = || Vault::open(dir.path())?.put(&b"other"[..], &request("a", "other"));
+    assert!(matches!(full.during(other), Err(VaultError::NoSpace { .. })));
+    assert!(catch_unwind(AssertUnwindSafe(|| full.during(|| panic!("a failing test")))).is_err());
+    other().unwrap();
+}
+
+#[test]
 fn a_clock_that_jumps_back_changes_nothing() {
     let bench = Bench::new();
     let times = ["2026-03-01T09:30:00Z", "2026-02-01T00:00:00Z", "1999-01-01T00:00:00Z", "2026-03-01T09:30:01Z"];

@@ -131,7 +131,7 @@ fn s2_any_two_shards_of_32_come_back_and_three_are_told_with_what_is_lost() {
     // Shards 5, 6 and 20 lie in chunks 0 (5 and 6 begin below 64 KiB) and 2 of this pack: what no compression moved.
     let chunk = |number: u64| number * shard / CHUNK as u64 * CHUNK as u64;
     let want: Vec<(u64, u64)> = [chunk(5), chunk(20)].iter().map(|from| (*from, from + CHUNK as u64)).collect();
-    assert_eq!(*lost, want, "{error}");
+    assert_eq!(**lost, want, "{error}");
     assert!(error.to_string().contains("lost of the content: 0x0 to 0xffff"), "{error}");
     assert!(error.hint().unwrap().contains("copy of the bench"));
     let report = full.bench.vault.repair(NOW, &mut |_| {}).unwrap();
