@@ -15,7 +15,7 @@ use crate::identify::Identity;
 use crate::op::{Event, Op};
 use crate::reach::Reading;
 
-/// The chip is asked again after so many bytes.
+/// The chip is asked again after so many bytes, and on larger chips after an eighth of them.
 const ASK_EVERY: u32 = 1 << 20;
 
 /// In which order the chunks of a pass are read.
@@ -103,6 +103,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
     let mut bytes = if digest { Vec::new() } else { vec![0; chip.size as usize] };
     let mut digests = if digest { vec![0; chip.size.div_ceil(SECTOR) as usize] } else { Vec::new() };
     let mut done = 0;
+    let ask_every = ASK_EVERY.max(chip.size / 8);
     let chunks = chip.size.div_ceil(plan.chunk);
     for index in 0..chunks {
         let at = plan.chunk * if plan.order == Order::Ascending { index } else { chunks - 1 - index };
@@ -114,7 +115,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
         } else {
             read_into(bus, at, &mut bytes[at as usize..(at + len) as usize], &reading).await?;
         }
-        if done / ASK_EVERY != (done + len) / ASK_EVERY {
+        if done / ask_every != (done + len) / ask_every {
             answers.push(ask(bus, identity, &reading).await?);
         }
         done += len;
