@@ -151,6 +151,9 @@ pub(crate) async fn read_into(bus: &Bus, at: u32, bytes: &mut [u8], reading: &Re
 }
 
 async fn ask(bus: &Bus, identity: &Identity, reading: &Reading) -> Result<Answered, DriverError> {
+    if identity.chip.id.is_empty() {
+        return Ok(Answered { id: Vec::new(), unique_id: None, status: Vec::new(), tables_ok: None });
+    }
     let id = bus.read_id(u32::try_from(identity.chip.id.len()).expect("a few bytes")).await?;
     let mut status = Vec::with_capacity(identity.status.len());
     for opcode in identity.chip.status.reads.iter().take(identity.status.len()) {

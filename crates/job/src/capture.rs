@@ -14,6 +14,7 @@ use vault::{Digest, Kind, PutRequest};
 
 use crate::error::JobError;
 use crate::jobs::Work;
+use crate::kernel;
 use crate::session::{Session, now, run_op};
 use crate::text::counted;
 
@@ -78,9 +79,9 @@ pub struct EvidenceReport {
 /// One pass.
 #[derive(Debug, Clone, Serialize)]
 pub struct PassReport {
-    /// Clock.
+    /// Clock; 0 through the kernel, which does not tell it.
     pub clock_hz: u32,
-    /// Read command.
+    /// Read command; 0 through the kernel.
     pub opcode: u8,
     /// `ascending` or `descending`.
     pub order: &'static str,
@@ -118,7 +119,7 @@ impl Session<'_> {
             let this = self.one_try(plans)?;
             let again = this.judgement.reasons.iter().any(|reason| matches!(reason, Reason::PassesDiffer { .. }));
             if again {
-                let report = evidence_report(&this, tries);
+                let report = self.evidence_report(&this, tries);
                 self.write_down("refused", json!({ "evidence": report }))?;
                 let (bits, sectors) =
                     (counted(report.differing_bits, "bit"), counted(report.differing_sectors.into(), "sector"));
@@ -166,7 +167,8 @@ impl Session<'_> {
     fn one_try(&mut self, plans: &[PassPlan]) -> Result<Try, JobError> {
         let mut passes = Vec::with_capacity(plans.len());
         for plan in plans {
-            passes.push(self.read_pass(*plan)?);
+            let fast = plan.fast && self.fast_read_fits(passes.first())?;
+            passes.push(self.read_pass(PassPlan { fast, ..*plan })?);
         }
         let known = match self.known.applied {
             Some(applied) => Some(self.vault.read_vec(&applied)?),
@@ -184,14 +186,40 @@ impl Session<'_> {
                 known_content: known.as_deref(),
             },
         );
+        let judgement = if self.reached.kernel.is_some() { kernel::judged(judgement) } else { judgement };
         Ok(Try { passes, judgement })
     }
 
+    /// Whether a pass by 0Bh can be compared with one by 03h: not through the kernel, which chooses the command itself, and not on a
+    /// chip whose dummy clocks were set to another number. `first` is a pass that was read by 03h.
+    fn fast_read_fits(&mut self, first: Option<&Pass>) -> Result<bool, JobError> {
+        if self.reached.kernel.is_some() || self.fast_shifted {
+            return Ok(false);
+        }
+        let Some(Pass { content: Content::Bytes(bytes), .. }) = first else { return Ok(true) };
+        let Some(at) = driver::telling_window(bytes) else { return Ok(true) };
+        let identity = &self.identity;
+        let shift = run_op(self.reached.link.as_mut(), self.front, "comparing read commands", |limits| {
+            driver::fast_shift(limits, identity, at)
+        })?;
+        if let Some(shift) = shift {
+            self.fast_shifted = true;
+            self.say(format!(
+                "0Bh answers {} {} than 03h: the chip's dummy clocks are set otherwise, and every pass is read by 03h",
+                counted(shift.unsigned_abs().into(), "byte"),
+                if shift > 0 { "later" } else { "earlier" }
+            ));
+        }
+        Ok(shift.is_none())
+    }
+
     pub(crate) fn read_pass(&mut self, plan: PassPlan) -> Result<Pass, JobError> {
+        self.check_kernel()?;
         let identity = &self.identity;
         let pass = run_op(self.reached.link.as_mut(), self.front, "reading the chip", |limits| {
             driver::pass(limits, identity, plan)
         })?;
+        self.check_kernel()?;
         self.whole_read = true;
         Ok(pass)
     }
@@ -214,7 +242,7 @@ impl Session<'_> {
 
     /// Puts what was read into the vault: as a capture when it is accepted.
     fn keep(&mut self, decided: Try, tries: u32) -> Result<CaptureReport, JobError> {
-        let report = evidence_report(&decided, tries);
+        let report = self.evidence_report(&decided, tries);
         let accepted = report.accepted;
         if accepted {
             self.check_same_chip(&decided.passes)?;
@@ -245,7 +273,9 @@ impl Session<'_> {
             return Err(not_accepted(&judgement, Some(stored.id.short())));
         }
         self.write_down("captured", body)?;
-        if let SizeProof::Contradicted { measured } = judgement.size {
+        if self.reached.kernel.is_some() {
+            // The size is the kernel's, whatever the content looks like.
+        } else if let SizeProof::Contradicted { measured } = judgement.size {
             self.identity.chip.take_measured_size(measured);
         } else if judgement.size == SizeProof::Measured {
             // The whole content outweighs the windows that identification looked at.
@@ -313,7 +343,24 @@ impl Session<'_> {
             "markings": identity.chip.markings,
             "size": identity.chip.size,
             "status": identity.status,
+            "kernel": self.kernel_facts().map(link::mtd::Facts::key),
         })
+    }
+
+    fn evidence_report(&self, decided: &Try, tries: u32) -> EvidenceReport {
+        let judgement = &decided.judgement;
+        let facts = self.kernel_facts();
+        EvidenceReport {
+            accepted: judgement.accepted,
+            passes: decided.passes.iter().map(|pass| pass_report(pass, facts.is_some())).collect(),
+            tries,
+            differing_bits: judgement.differing_bits,
+            differing_sectors: judgement.differing_sectors,
+            error_bound_95: judgement.error_bound_95,
+            size_measured: kernel::size_measured(judgement, facts),
+            reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
+            remains: facts.map_or_else(|| judgement.words(), |facts| kernel::words(judgement, facts)),
+        }
     }
 
     /// Looks at what the chip holds now: one of the known contents, compared by digest where the link can, or else all
@@ -394,25 +441,11 @@ fn as_evidence(pass: &Pass) -> evidence::Pass<'_> {
     }
 }
 
-fn evidence_report(decided: &Try, tries: u32) -> EvidenceReport {
-    let judgement = &decided.judgement;
-    EvidenceReport {
-        accepted: judgement.accepted,
-        passes: decided.passes.iter().map(pass_report).collect(),
-        tries,
-        differing_bits: judgement.differing_bits,
-        differing_sectors: judgement.differing_sectors,
-        error_bound_95: judgement.error_bound_95,
-        size_measured: judgement.size == SizeProof::Measured,
-        reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
-        remains: judgement.words(),
-    }
-}
-
-fn pass_report(pass: &Pass) -> PassReport {
+/// The kernel tells neither clock nor command: both are 0 then.
+fn pass_report(pass: &Pass, by_kernel: bool) -> PassReport {
     PassReport {
-        clock_hz: pass.clock_hz,
-        opcode: pass.opcode,
+        clock_hz: if by_kernel { 0 } else { pass.clock_hz },
+        opcode: if by_kernel { 0 } else { pass.opcode },
         order: match pass.order {
             Order::Ascending => "ascending",
             Order::Descending => "descending",
