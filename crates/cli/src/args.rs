@@ -124,6 +124,8 @@ pub enum SceneName {
 /// Link commands.
 #[derive(Debug, Subcommand)]
 pub enum LinkCommand {
+    /// Show every link of this computer, and what to do about those that cannot be used yet
+    List,
     /// Test every contact, then the clock that these wires bear
     Check {
         /// The chip
@@ -201,7 +203,7 @@ pub enum Chip {
 /// How the chip is reached and what is known of it.
 #[derive(Debug, Clone, Args)]
 pub struct ChipArgs {
-    /// How to reach the chip: FILE.toml describes a virtual bench
+    /// How to reach the chip: /dev/spidevB.C, /dev/mtdN, or FILE.toml of a virtual bench
     #[arg(long, value_name = "LINK")]
     pub link: String,
     /// The job that this belongs to; without it the link's loose job goes on
@@ -216,14 +218,14 @@ pub struct ChipArgs {
     /// What the link drives in volts, where it cannot know itself
     #[arg(long, value_name = "VOLTS")]
     pub drives: Option<f64>,
+    /// Sign the hold points of this command
+    #[arg(long, value_name = "NAME", value_parser = words)]
+    pub signed: Option<String>,
 }
 
 /// Answers that only writing needs.
 #[derive(Debug, Clone, Args)]
 pub struct WriteArgs {
-    /// Sign the hold points of this command
-    #[arg(long, value_name = "NAME", value_parser = words)]
-    pub signed: Option<String>,
     /// Write without a backup; the reason is kept in the journal
     #[arg(long, value_name = "REASON", value_parser = words)]
     pub no_capture: Option<String>,

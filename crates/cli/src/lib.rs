@@ -19,7 +19,6 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use ::job::text::{page, size};
 use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};

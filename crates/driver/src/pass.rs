@@ -17,7 +17,7 @@ use crate::identify::Identity;
 use crate::op::{Event, Op};
 use crate::reach::Reading;
 
-/// The chip is asked again after so many bytes.
+/// The chip is asked again after so many bytes, and on larger chips after an eighth of them.
 const ASK_EVERY: u32 = 1 << 20;
 
 /// In which order the chunks of a pass are read.
@@ -146,6 +146,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan, ranges: &[Range<u32
     let mut bytes = if digest { Vec::new() } else { vec![0; size as usize] };
     let mut digests = if digest { vec![0; size.div_ceil(SECTOR) as usize] } else { Vec::new() };
     let mut done = 0;
+    let ask_every = ASK_EVERY.max(size / 8);
     for (at, into, len) in pieces(ranges, &plan) {
         if digest {
             let from = (into / SECTOR) as usize;
@@ -154,7 +155,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan, ranges: &[Range<u32
         } else {
             read_into(bus, at, &mut bytes[into as usize..(into + len) as usize], &reading).await?;
         }
-        if done / ASK_EVERY != (done + len) / ASK_EVERY {
+        if done / ask_every != (done + len) / ask_every {
             answers.push(ask(bus, identity, &reading).await?);
         }
         done += len;
@@ -191,6 +192,9 @@ pub(crate) async fn read_into(bus: &Bus, at: u32, bytes: &mut [u8], reading: &Re
 }
 
 async fn ask(bus: &Bus, identity: &Identity, reading: &Reading) -> Result<Answered, DriverError> {
+    if identity.chip.id.is_empty() {
+        return Ok(Answered { id: Vec::new(), unique_id: None, status: Vec::new(), tables_ok: None });
+    }
     let id = bus.read_id(u32::try_from(identity.chip.id.len()).expect("a few bytes")).await?;
     let mut status = Vec::with_capacity(identity.status.len());
     for opcode in identity.chip.status.reads.iter().take(identity.status.len()) {

@@ -37,7 +37,8 @@ impl Verdict {
         }
     }
 
-    pub(crate) fn of(reasons: &[Reason]) -> Self {
+    /// Returns the verdict that these reasons make.
+    pub fn of(reasons: &[Reason]) -> Self {
         if reasons.iter().any(|reason| matches!(reason, Reason::PassesDiffer { .. })) {
             Self::Disputed
         } else if reasons.iter().any(|reason| reason.severity() == Severity::Refuses) {

@@ -15,7 +15,9 @@ use vault::{Digest, Kind, PutRequest};
 
 use crate::error::JobError;
 use crate::jobs::Work;
+use crate::kernel;
 use crate::session::{Session, run_op};
+use crate::text::counted;
 use tries::{End, Tries};
 
 /// What a capture command ends with.
@@ -97,9 +99,9 @@ pub struct DiagnosisReport {
 /// One pass.
 #[derive(Debug, Clone, Serialize)]
 pub struct PassReport {
-    /// Clock.
+    /// Clock; 0 through the kernel, which does not tell it.
     pub clock_hz: u32,
-    /// Read command.
+    /// Read command; 0 through the kernel.
     pub opcode: u8,
     /// `ascending`, `descending` or `interleaved`.
     pub order: &'static str,
@@ -138,7 +140,7 @@ impl Session<'_> {
         };
         let chip = &self.identity.chip;
         let judged: Vec<evidence::Pass<'_>> = passes.iter().map(|pass| as_evidence(pass, parts)).collect();
-        Ok(evidence::judge(
+        let judgement = evidence::judge(
             &judged,
             &Declared {
                 size: chip.size,
@@ -147,14 +149,40 @@ impl Session<'_> {
                 maker_known: !chip.vendor.is_empty(),
                 known_content: known.as_deref(),
             },
-        ))
+        );
+        Ok(if self.reached.kernel.is_some() { kernel::judged(judgement) } else { judgement })
+    }
+
+    /// Whether a pass by 0Bh can be compared with one by 03h: not through the kernel, which chooses the command itself, and not on a
+    /// chip whose dummy clocks were set to another number. `first` is a pass that was read by 03h.
+    fn fast_read_fits(&mut self, first: Option<&Pass>) -> Result<bool, JobError> {
+        if self.reached.kernel.is_some() || self.fast_shifted {
+            return Ok(false);
+        }
+        let Some(Pass { content: Content::Bytes(bytes), .. }) = first else { return Ok(true) };
+        let Some(at) = driver::telling_window(bytes) else { return Ok(true) };
+        let identity = &self.identity;
+        let shift = run_op(self.reached.link.as_mut(), self.front, "comparing read commands", |limits| {
+            driver::fast_shift(limits, identity, at)
+        })?;
+        if let Some(shift) = shift {
+            self.fast_shifted = true;
+            self.say(format!(
+                "0Bh answers {} {} than 03h: the chip's dummy clocks are set otherwise, and every pass is read by 03h",
+                counted(shift.unsigned_abs().into(), "byte"),
+                if shift > 0 { "later" } else { "earlier" }
+            ));
+        }
+        Ok(shift.is_none())
     }
 
     pub(crate) fn read_pass(&mut self, plan: PassPlan) -> Result<Pass, JobError> {
+        self.check_kernel()?;
         let identity = &self.identity;
         let pass = run_op(self.reached.link.as_mut(), self.front, "reading the chip", |limits| {
             driver::pass(limits, identity, plan)
         })?;
+        self.check_kernel()?;
         self.whole_read = true;
         Ok(pass)
     }
@@ -177,7 +205,7 @@ impl Session<'_> {
 
     /// Puts what was read into the vault: as a capture when it is accepted.
     fn keep(&mut self, tries: Tries) -> Result<CaptureReport, JobError> {
-        let report = evidence_report(&tries);
+        let report = self.evidence_report(&tries);
         let advice = match &tries.end {
             Some(End::Contact { advice }) => Some(advice.clone()),
             _ => None,
@@ -215,7 +243,9 @@ impl Session<'_> {
             return Err(not_accepted(&judgement, &report, advice, Some(stored.id.short())));
         }
         self.write_down("captured", body)?;
-        if let SizeProof::Contradicted { measured } = judgement.size {
+        if self.reached.kernel.is_some() {
+            // The size is the kernel's, whatever the content looks like.
+        } else if let SizeProof::Contradicted { measured } = judgement.size {
             self.identity.chip.take_measured_size(measured);
         } else if judgement.size == SizeProof::Measured {
             // The whole content outweighs the windows that identification looked at.
@@ -283,7 +313,26 @@ impl Session<'_> {
             "markings": identity.chip.markings,
             "size": identity.chip.size,
             "status": identity.status,
+            "kernel": self.kernel_facts().map(link::mtd::Facts::key),
         })
+    }
+
+    fn evidence_report(&self, tries: &Tries) -> EvidenceReport {
+        let judgement = tries.judgement.as_ref().expect("judged");
+        let facts = self.kernel_facts();
+        EvidenceReport {
+            accepted: judgement.accepted,
+            passes: tries.passes.iter().map(|pass| pass_report(pass, facts.is_some())).collect(),
+            reseated: tries.reseated,
+            settled_sectors: tries.settled_sectors,
+            diagnosis: tries.diagnosis.as_ref().map(diagnosis_report).unwrap_or_default(),
+            differing_bits: judgement.differing_bits,
+            differing_sectors: judgement.differing_sectors,
+            error_bound_95: judgement.error_bound_95,
+            size_measured: kernel::size_measured(judgement, facts),
+            reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
+            remains: facts.map_or_else(|| judgement.words(), |facts| kernel::words(judgement, facts)),
+        }
     }
 
     /// Looks at what the chip holds now: one of the known contents, compared by digest where the link can, or else all
@@ -388,23 +437,6 @@ fn order_of(order: evidence::Order) -> Order {
     }
 }
 
-fn evidence_report(tries: &Tries) -> EvidenceReport {
-    let judgement = tries.judgement.as_ref().expect("judged");
-    EvidenceReport {
-        accepted: judgement.accepted,
-        passes: tries.passes.iter().map(pass_report).collect(),
-        reseated: tries.reseated,
-        settled_sectors: tries.settled_sectors,
-        diagnosis: tries.diagnosis.as_ref().map(diagnosis_report).unwrap_or_default(),
-        differing_bits: judgement.differing_bits,
-        differing_sectors: judgement.differing_sectors,
-        error_bound_95: judgement.error_bound_95,
-        size_measured: judgement.size == SizeProof::Measured,
-        reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
-        remains: judgement.words(),
-    }
-}
-
 /// The faults that are worth a look: those with a twentieth of the belief or more.
 pub(crate) fn diagnosis_report(diagnosis: &Diagnosis) -> Vec<DiagnosisReport> {
     const LEAST: f64 = 0.05;
@@ -419,10 +451,11 @@ pub(crate) fn diagnosis_report(diagnosis: &Diagnosis) -> Vec<DiagnosisReport> {
         .collect()
 }
 
-fn pass_report(pass: &Pass) -> PassReport {
+/// The kernel tells neither clock nor command: both are 0 then.
+fn pass_report(pass: &Pass, by_kernel: bool) -> PassReport {
     PassReport {
-        clock_hz: pass.clock_hz,
-        opcode: pass.opcode,
+        clock_hz: if by_kernel { 0 } else { pass.clock_hz },
+        opcode: if by_kernel { 0 } else { pass.opcode },
         order: match pass.order {
             Order::Ascending => "ascending",
             Order::Descending => "descending",

@@ -218,12 +218,12 @@ impl<'f> Stage<'f> {
         self.say("The Larkspur Nine's chip `main` gets the firmware Meadowlark, and its old one back.");
         self.say("All of it is invented; the chip is virtual, and its time is counted, not waited for.");
         self.head("1. Which chip is it?");
-        let report = crate::identify::report(self.session("demo")?.identity(), false);
+        let report = crate::identify::report(&self.session("demo")?, false);
         let erases: Vec<_> = report.erase.iter().map(|erase| size(u64::from(erase.size))).collect();
         let chip = report.markings.join(" or ");
         self.say(&format!(
             "  {chip}, id {}, {}; erases {}",
-            report.id,
+            report.id.as_deref().unwrap_or_default(),
             size(u64::from(report.size)),
             erases.join(", ")
         ));

@@ -51,6 +51,12 @@ pub enum JobError {
     /// A virtual bench cannot be opened.
     #[error(transparent)]
     Bench(#[from] sim::BenchError),
+    /// A device of the system cannot be used as a link.
+    #[error(transparent)]
+    Link(#[from] link::OpenError),
+    /// The kernel's flash cannot be written, or is not what it was.
+    #[error(transparent)]
+    Flash(#[from] link::mtd::FlashError),
     /// The link is not plugged in.
     #[error("the link `{link}` is not there")]
     LinkAbsent { link: String },
@@ -102,6 +108,9 @@ pub enum JobError {
     /// S8.
     #[error("the image has {image} bytes, the chip {chip}")]
     ImageSize { image: u64, chip: u32 },
+    /// S8: the image is not one for a part of a chip.
+    #[error("the image has {image} bytes; `{name}` is a part of its chip: {part} bytes from {offset:#x} on")]
+    PartSize { image: u64, part: u64, offset: u64, name: String },
     /// S8: the place does not fit.
     #[error("{image} bytes from {at:#x} reach past the end of a chip of {chip} bytes")]
     ImagePlace { image: u64, at: u64, chip: u32 },
@@ -185,6 +194,8 @@ impl JobError {
             | Self::WhichCapture { .. }
             | Self::Recipe(_)
             | Self::WrongJob { .. } => ErrorKind::Usage,
+            Self::Link(error) if error.is_usage() => ErrorKind::Usage,
+            Self::Link(_) => ErrorKind::System,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
@@ -212,7 +223,9 @@ impl JobError {
             | Self::OtherChip { .. }
             | Self::NotWritable { .. }
             | Self::NotAccepted { .. }
+            | Self::Flash(_)
             | Self::ImageSize { .. }
+            | Self::PartSize { .. }
             | Self::ImagePlace { .. }
             | Self::Plan(_)
             | Self::Mismatch { .. }
@@ -251,7 +264,16 @@ impl JobError {
     pub fn hint(&self) -> Option<String> {
         let text = match self {
             Self::NoSuchLink { .. } => {
-                "a link is a FILE.toml that describes a virtual bench; `firmhand demo` leaves one to look at".into()
+                "a link is /dev/spidevB.C, /dev/mtdN or the FILE.toml of a virtual bench; `firmhand link list` shows those of this \
+                 computer"
+                    .into()
+            }
+            Self::Link(error) => error.remedy(),
+            Self::Flash(error) => error.remedy().into(),
+            Self::PartSize { .. } => {
+                "an image of a whole chip does not go into a part of it; cut that part out of it, or reach the whole chip by a clip; \
+                 nothing was written"
+                    .into()
             }
             Self::LinkBusy { .. } => "wait until it has ended, then try again".into(),
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),

@@ -122,6 +122,7 @@ fn what_other_commands_write_keeps_to_the_schemas() {
     checked(&bench, "vault scrub", "vault-scrub");
     checked(&bench, &format!("vault forget {job} --signed Ada --note moved"), "vault-forget");
     checked(&bench, "ready", "ready");
+    checked(&bench, "link list", "link-list");
 }
 
 #[test]

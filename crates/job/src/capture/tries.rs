@@ -72,7 +72,9 @@ impl Session<'_> {
                 Next::Pass(manner) => {
                     // A digest shows that something differs and not what; after a dispute bytes are wanted.
                     let digest = tries.passes.len() == 1;
-                    let pass = self.read_pass(self.plan_of(&manner, digest))?;
+                    let plan = self.plan_of(&manner, digest);
+                    let fast = plan.fast && self.fast_read_fits(tries.passes.first())?;
+                    let pass = self.read_pass(PassPlan { fast, ..plan })?;
                     tries.passes.push(pass);
                     tries.manners.push(manner);
                 }
@@ -81,14 +83,16 @@ impl Session<'_> {
                     if tries.parts.is_empty() {
                         self.say(format!("{} of 4 KiB read again, slower", counted(sectors.into(), "disputed sector")));
                     }
-                    let part = self.read_parts(self.plan_of(&manner, false), ranges.clone())?;
+                    let plan = self.plan_of(&manner, false);
+                    let fast = plan.fast && self.fast_read_fits(tries.passes.first())?;
+                    let part = self.read_parts(PassPlan { fast, ..plan }, ranges.clone())?;
                     tries.parts.push(part);
                     tries.disputed = ranges;
                 }
                 Next::Reseat { fault, signal, pin, advice } => {
                     self.write_down(
                         "refused",
-                        json!({ "evidence": super::evidence_report(&tries), "reseat": { "pin": pin, "signal": signal } }),
+                        json!({ "evidence": self.evidence_report(&tries), "reseat": { "pin": pin, "signal": signal } }),
                     )?;
                     self.say(format!("the reads look like {fault}"));
                     tries.end = Some(End::Contact { advice: advice.to_owned() });
