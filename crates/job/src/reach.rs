@@ -97,6 +97,14 @@ impl LinkName {
         &self.given
     }
 
+    /// Sees that a device is there, before a bench folder is made for its sake.
+    ///
+    /// # Errors
+    /// As [`LinkName::open`].
+    pub(crate) fn check_there(&self) -> Result<(), JobError> {
+        if self.kind == Kind::Bench || self.path.exists() { Ok(()) } else { self.open().map(drop) }
+    }
+
     /// Opens the link. Drives nothing.
     ///
     /// # Errors

@@ -113,7 +113,7 @@ impl<'f> Session<'f> {
     /// # Errors
     /// [`JobError`]; whatever happened after the questions stands in the journal.
     pub fn open(bench: &Path, options: ChipOptions, verb: &str, front: &'f mut dyn Front) -> Result<Self, JobError> {
-        LinkName::parse(&options.link)?;
+        LinkName::parse(&options.link)?.check_there()?;
         Self::open_on(Ground::of_bench(bench)?, options, verb, front)
     }
 
