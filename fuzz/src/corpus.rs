@@ -17,6 +17,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let images = corpus(SEED);
     for (name, image) in &images {
         save("descriptor", name, image)?;
+        save("explain", name, image)?;
         if image.len() <= MOST {
             save("lzma", name, &encode::lzma(image))?;
             save("lzma", &format!("{name}-end-mark"), &encode::lzma_with_end_mark(image))?;
