@@ -53,11 +53,14 @@ mod walk;
 
 pub use guid::{Guid, GuidError};
 pub use path::path_of;
-pub(crate) use path::{quoted, short, steps};
+pub(crate) use path::{label, quoted, short, steps};
 pub use render::render;
+pub(crate) use render::{human, plain};
 
 pub(crate) use decode::Fault;
 use decode::Method;
+pub(crate) use flash::{firmware_end, map, region_name};
+pub(crate) use json::hex;
 pub(crate) use unpack::content;
 
 /// Most nodes in a tree.

@@ -3,10 +3,12 @@
 //! | module | for |
 //! |---|---|
 //! | [`build`] | laying an image out of stretches, without overlap and within its regions |
+//! | [`check`](mod@check) | whether an image fits a chip and a machine, against the image that the machine came with |
 //! | [`decode`] | decompression of what images hold packed |
 //! | [`descriptor`] | the flash descriptor: writing one, and reading the region map out of a chip's content |
 //! | [`nvm`] | the network NVM: two banks, MAC address, checksum; reading it, and changing the address |
 //! | [`mac`] | MAC addresses with the bits of IEEE 802 |
+//! | [`diff`](mod@diff) | what differs between two images: by structure, then by sector |
 //! | [`explain`](mod@explain) | what is in an image, to the bottom, and what the sums in it prove |
 //! | [`recipe`] | recipes: how an image is composed, as a person writes it down |
 //! | [`compose`](mod@compose) | composing an image by a recipe |
@@ -24,9 +26,11 @@
 //! real images, and pins its checksums.
 
 pub mod build;
+pub mod check;
 pub mod compose;
 pub mod decode;
 pub mod descriptor;
+pub mod diff;
 pub mod explain;
 pub mod filler;
 pub mod mac;

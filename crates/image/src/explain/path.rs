@@ -71,7 +71,8 @@ pub(crate) fn short(kind: Kind) -> &'static str {
     kind.name().trim_start_matches("pi-")
 }
 
-fn label(node: &Node) -> String {
+/// Returns the step of a node without the number that tells it from siblings that read the same.
+pub(crate) fn label(node: &Node) -> String {
     let kind = short(node.kind);
     let name = node.name.as_deref().filter(|name| name.len() <= LONGEST);
     let guid = node.guid.filter(|guid| *guid != guid::PAD);

@@ -192,12 +192,12 @@ fn count(node: &Node, ok: bool) -> usize {
 }
 
 /// Returns the text without characters that move a terminal's cursor.
-fn plain(text: &str) -> String {
+pub(crate) fn plain(text: &str) -> String {
     text.chars().map(|character| if character.is_control() { '\u{FFFD}' } else { character }).collect()
 }
 
 /// Returns a size in the largest unit that leaves a number of 1 or more.
-fn human(bytes: u64) -> String {
+pub(crate) fn human(bytes: u64) -> String {
     let (unit, name) = match bytes {
         0..1024 => return format!("{bytes} B"),
         1024..0x10_0000 => (1024, "KiB"),
