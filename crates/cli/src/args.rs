@@ -57,10 +57,13 @@ pub enum Color {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Do the job of one chip on a virtual bench, from capture to restore
+    /// Do the job of an invented machine on a virtual bench
     Demo(DemoArgs),
     /// Show what this computer can reach, and what to do about each gap
     Ready,
+    /// Look after programmers and their contacts
+    #[command(subcommand)]
+    Link(LinkCommand),
     /// Work on one chip
     #[command(subcommand)]
     Chip(Chip),
@@ -111,6 +114,23 @@ pub enum SceneName {
     OneBadRead,
     /// An image for another chip
     WrongImage,
+}
+
+/// Link commands.
+#[derive(Debug, Subcommand)]
+pub enum LinkCommand {
+    /// Test every contact, then the clock that these wires bear
+    Check {
+        /// The chip
+        #[command(flatten)]
+        chip: ChipArgs,
+        /// Watch the contacts while the clip is pressed: one large word, and a tone
+        #[arg(long)]
+        watch: bool,
+        /// End the watch after this time; without it, at Ctrl-C
+        #[arg(long, value_name = "SECONDS", requires = "watch")]
+        seconds: Option<u32>,
+    },
 }
 
 /// Chip commands.
@@ -240,7 +260,13 @@ pub enum VaultCommand {
         replace: bool,
     },
     /// Read everything and check every hash
-    Scrub,
+    Scrub {
+        /// Bring damage back from parity and second copies, as far as these reach
+        ///
+        /// Needs the bench for itself. Leaves notes of what was damaged and what was done.
+        #[arg(long)]
+        repair: bool,
+    },
     /// Remove what a job has put and no other job shares
     Forget {
         /// The job
@@ -358,6 +384,58 @@ pub enum KindName {
 /// Image commands.
 #[derive(Debug, Subcommand)]
 pub enum ImageCommand {
+    /// Say what is in an image, to the bottom, and what its own sums prove
+    Explain {
+        /// A file, or a content of the vault by id or name
+        image: String,
+        /// How many levels of the tree are shown to a person
+        #[arg(long, value_name = "LEVELS", default_value_t = 4)]
+        levels: usize,
+    },
+    /// Say whether an image fits a chip and a machine, and what it means where it does not
+    Check {
+        /// A file, or a content of the vault by id or name
+        image: String,
+        /// The image that the machine came with: a file, or a content
+        #[arg(long, value_name = "IMAGE")]
+        stock: Option<String>,
+        /// The chip it is for: a marking, or a size in bytes; again for each chip of a span
+        #[arg(long = "chip", value_name = "MARKING|BYTES", conflicts_with_all = ["profile", "job"])]
+        chips: Vec<String>,
+        /// The profile of the machine
+        #[arg(long, value_name = "FILE", conflicts_with = "job")]
+        profile: Option<PathBuf>,
+        /// The chip or span that the image is for
+        #[arg(long, value_name = "NAME")]
+        of: Option<String>,
+        /// The job that the image is for: its profile, and what it captured first
+        #[arg(long, value_name = "ID")]
+        job: Option<String>,
+    },
+    /// Say what differs between two images: by structure, then by sector
+    Diff {
+        /// A file, or a content of the vault by id or name
+        first: String,
+        /// The other one
+        second: String,
+    },
+    /// Take one structure out of an image
+    Take {
+        /// A file, or a content of the vault by id or name
+        image: String,
+        /// What to take, such as `file:NAME/section%10`
+        #[arg(required_unless_present = "list")]
+        selector: Option<String>,
+        /// The file that gets it
+        #[arg(long, value_name = "FILE", required_unless_present = "list")]
+        out: Option<PathBuf>,
+        /// Its content, decompressed where it is packed, and not as it is stored
+        #[arg(long)]
+        decoded: bool,
+        /// List what can be named, as far as it was typed: `--list /` begins
+        #[arg(long, value_name = "TYPED", conflicts_with_all = ["selector", "out", "decoded"])]
+        list: Option<String>,
+    },
     /// Put an image together by a recipe, and keep it
     Compose {
         /// The recipe

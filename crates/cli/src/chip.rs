@@ -75,7 +75,8 @@ fn early_look(image: &str, place: &Place) -> Result<(), JobError> {
     if path.exists() { Target::from_file(path, place.clone()).map(drop) } else { Ok(()) }
 }
 
-fn options(chip: &ChipArgs, write: Option<&WriteArgs>, global: &Global) -> ChipOptions {
+/// The options of a chip command, for the engine.
+pub fn options(chip: &ChipArgs, write: Option<&WriteArgs>, global: &Global) -> ChipOptions {
     ChipOptions {
         link: chip.link.clone(),
         job: chip.job.clone(),

@@ -10,10 +10,11 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use job::text::{duration, page};
-use job::{Front, News, Question, QuestionKind, Reply};
+use job::{Front, News, Question, QuestionKind, Reply, Tone};
 use serde_json::json;
 
 use crate::args::Global;
+use crate::letters::large;
 use crate::output::{line, plain};
 
 static STOP: AtomicBool = AtomicBool::new(false);
@@ -78,6 +79,19 @@ impl Face {
 
     fn event(&self, value: &serde_json::Value) {
         let _ = writeln!(std::io::stderr(), "{}", line(value));
+    }
+
+    /// A terminal has one bell: once for the rising tone, three times for the falling one.
+    fn tone(&self, tone: Tone) {
+        let (name, bells) = match tone {
+            Tone::Rising => ("rising", "\x07"),
+            Tone::Falling => ("falling", "\x07\x07\x07"),
+        };
+        if self.json {
+            self.event(&json!({ "event": "tone", "tone": name }));
+        } else if self.terminal {
+            let _ = write!(std::io::stderr(), "{bells}");
+        }
     }
 
     /// Wipes a progress line that is being drawn.
@@ -174,6 +188,19 @@ impl Front for Face {
                     let _ = writeln!(std::io::stderr(), "{}", page(&plain(text)));
                 }
             }
+            News::Seen { word, link_us } => {
+                #[expect(clippy::cast_precision_loss, reason = "shown with two digits")]
+                let seconds = *link_us as f64 / 1e6;
+                if self.json {
+                    self.event(&json!({ "event": "seen", "word": word, "link_us": link_us }));
+                } else if self.terminal {
+                    // The whole screen for one word: whoever seats a clip looks up for half a second.
+                    let _ = writeln!(std::io::stderr(), "\x1b[2J\x1b[H\n{}\n", large(word));
+                } else if !self.quiet {
+                    let _ = writeln!(std::io::stderr(), "{seconds:8.2} s  {word}");
+                }
+            }
+            News::Tone(tone) => self.tone(*tone),
             News::Begins { phase, total } => {
                 if self.json {
                     self.event(&json!({ "event": "begins", "phase": phase, "total": total }));

@@ -49,7 +49,7 @@ impl Bus {
     }
 
     /// Asks the link, which may take `allowed_us`.
-    async fn ask(&self, request: Request, allowed_us: u64) -> Result<Answer, LinkError> {
+    pub(crate) async fn ask(&self, request: Request, allowed_us: u64) -> Result<Answer, LinkError> {
         let deadline_us = self.now_us() + allowed_us;
         *self.mailbox.asked.borrow_mut() = Some(Asked::Request { request, deadline_us });
         poll_fn(|_| self.mailbox.answer.borrow_mut().take().map_or(Poll::Pending, Poll::Ready)).await

@@ -1,4 +1,4 @@
-//! Operations on a chip over any link: identify, pass, write, verify, status writes.
+//! Operations on a chip over any link: identify, pass, write, verify, status writes, and looks at the contacts.
 //!
 //! An operation is an [`Op`]: ask it what to do ([`Op::poll`]), tell it what came back ([`Op::handle`]). It holds no
 //! link, no clock and no thread, so a whole conversation with a chip is a plain test. [`run`] is the loop that a bench
@@ -10,6 +10,7 @@
 
 mod bus;
 mod change;
+mod contact;
 mod error;
 mod identify;
 mod op;
@@ -21,6 +22,7 @@ mod verify;
 mod write;
 
 pub use bus::Bus;
+pub use contact::{AtClock, Look, ids, look};
 pub use error::DriverError;
 pub use identify::{Identity, identify};
 pub use op::{Event, Flow, Op, Step, run};

@@ -169,7 +169,7 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
         journal.append("step-done", body, &now())?;
     }
     if let Some(out) = &request.out {
-        vault.export(&stored.id, out, false)?;
+        files::export(&vault, &stored.id, out, false)?;
     }
     Ok(ComposeReport {
         name,

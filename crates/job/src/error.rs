@@ -146,6 +146,12 @@ pub enum JobError {
     /// What a job's step is to write is another content.
     #[error("{why}")]
     OtherContent { why: String },
+    /// A selector that cannot be read.
+    #[error("the selector `{selector}` cannot be read")]
+    Selector { selector: String, source: image::select::SelectorError },
+    /// A selector that names nothing, or several things.
+    #[error("{0}")]
+    Select(Box<image::select::SelectError>),
     /// A composed image carries what belongs to the donor.
     #[error("{what}: {why}; a rescued machine is itself, by its own label")]
     DonorIdentity { what: &'static str, why: String },
@@ -184,6 +190,7 @@ impl JobError {
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
+            Self::Selector { .. } => ErrorKind::Usage,
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Answer { .. } => ErrorKind::System,
@@ -213,6 +220,7 @@ impl JobError {
             | Self::Compose(_)
             | Self::OtherContent { .. }
             | Self::DonorIdentity { .. }
+            | Self::Select(_)
             | Self::Protection { .. }
             | Self::OtherPart { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
@@ -289,6 +297,9 @@ impl JobError {
             Self::Recipe(error) => error.remedy(),
             Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
+            Self::Selector { .. } | Self::Select(_) => {
+                "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language".into()
+            }
             Self::DonorIdentity { .. } => {
                 "no image was kept; write `[mac] address = \"given\"` and take less out of the donor".into()
             }

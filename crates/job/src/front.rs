@@ -57,6 +57,24 @@ pub enum News {
     },
     /// The phase is over.
     Ends,
+    /// What a live watch over the contacts sees now, when it changes.
+    Seen {
+        /// A word or two that can be read from a metre away.
+        word: String,
+        /// Time on the link's clock since the watch began, in microseconds.
+        link_us: u64,
+    },
+    /// A tone for eyes that are elsewhere.
+    Tone(Tone),
+}
+
+/// A tone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Tone {
+    /// All contacts have answered for three seconds.
+    Rising,
+    /// Contact is lost.
+    Falling,
 }
 
 /// Whoever runs a job.

@@ -17,7 +17,7 @@ use serde_json::{Value, json};
 use vault::{Digest, JobId, Journal, Lock, Vault, VaultError};
 
 use crate::error::JobError;
-use crate::front::{Front, News, Question, QuestionKind, Reply};
+use crate::front::{Front, News, Question, QuestionKind, Reply, Tone};
 use crate::jobs::Work;
 use crate::reach::{LinkName, Reached};
 use crate::record::{ChipKey, Known};
@@ -289,7 +289,12 @@ pub(crate) fn run_op<'a, T>(
     }
     match result {
         Some(Ok(value)) => Ok(value),
-        Some(Err(error)) => Err(JobError::Driver { doing, writing, error }),
+        Some(Err(error)) => {
+            if matches!(error, DriverError::ContactLost { .. }) {
+                front.news(&News::Tone(Tone::Falling));
+            }
+            Err(JobError::Driver { doing, writing, error })
+        }
         None => Err(JobError::Stopped { doing }),
     }
 }

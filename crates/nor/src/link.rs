@@ -51,8 +51,8 @@ pub enum Request {
         /// Wanted rate.
         hz: u32,
     },
-    /// Look at every line with pull-up and pull-down, then drive each alone and watch the others, with the chip not
-    /// selected on purpose. Answered by [`Answer::Lines`].
+    /// Look at every line with pull-up and pull-down, then drive each alone and watch the others. No command comes of it.
+    /// Answered by [`Answer::Lines`].
     LineTest,
 }
 

@@ -30,7 +30,7 @@ use crate::lines::{Lines, Timing};
 use crate::model::Model;
 use crate::random::Stream;
 use crate::store::{self, State, StateFile};
-use crate::supply::Sags;
+use crate::supply::{Feed, Sags};
 
 /// Bytes on the wire between two records of clock and wear.
 const SAVE_EVERY: u64 = 256 * 1024;
@@ -41,19 +41,6 @@ const LOOK_EVERY: Duration = Duration::from_millis(5);
 
 /// Content that a chip under a wrong clip has; the rest of it is blank.
 const OTHER_CONTENT: u32 = 1 << 20;
-
-/// How the chip is fed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Feed {
-    /// As it should be.
-    Fed,
-    /// The supply's contact is open, or the supply is gone.
-    NoSupply,
-    /// The ground's contact is open.
-    NoGround,
-    /// The supply is down for a while.
-    Sags,
-}
 
 /// A virtual bench; reaches its chip as a [`nor::link::Link`].
 #[derive(Debug)]
@@ -286,24 +273,6 @@ impl VirtualBench {
         let now_us = self.clock.now_us();
         let edges = [self.faults.next_edge(now_us, until_us), self.sags.next_edge(now_us, until_us)];
         edges.into_iter().flatten().min()
-    }
-
-    /// Why the chip has no supply, or has it.
-    pub(crate) fn feed(&self) -> Feed {
-        let contact = |wanted| {
-            let open = |kind: &FaultKind| matches!(kind, FaultKind::OpenContact { contact, .. } if *contact == wanted);
-            self.faults.active().any(|fault| open(&fault.kind) && !matches!(fault.when, When::Moment { .. }))
-        };
-        let dip = |kind: &FaultKind| matches!(kind, FaultKind::SupplyDip);
-        if contact(Contact::Supply) || self.faults.active().any(|fault| dip(&fault.kind)) {
-            Feed::NoSupply
-        } else if contact(Contact::Ground) {
-            Feed::NoGround
-        } else if self.sags.are_on(self.clock.now_us()) {
-            Feed::Sags
-        } else {
-            Feed::Fed
-        }
     }
 
     /// An error when the link is gone.

@@ -15,8 +15,9 @@
 
 use nor::link::{LineReport, LineState, SIGNALS, Signal};
 
-use crate::bench::{Feed, VirtualBench};
+use crate::bench::VirtualBench;
 use crate::faults::{Contact, FaultKind, Pull};
+use crate::supply::Feed;
 
 /// 50 kOhm, 10 pF.
 const LEAD_ALONE_NS: u32 = 345;

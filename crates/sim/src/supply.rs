@@ -1,10 +1,24 @@
-//! Sags of the chip's supply: when they come and go.
+//! The chip's supply: whether it has one, and when it sags.
 //!
-//! They come in time, at random, and not with the bytes on the wire: what draws the current is the board. The bench asks
+//! Sags come in time, at random, and not with the bytes on the wire: what draws the current is the board. The bench asks
 //! for the next begin or end as it does for faults, so that a sag cuts a transaction at its microsecond.
 
-use crate::faults::{Fault, FaultKind, When};
+use crate::bench::VirtualBench;
+use crate::faults::{Contact, Fault, FaultKind, When};
 use crate::random::Stream;
+
+/// How the chip is fed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Feed {
+    /// As it should be.
+    Fed,
+    /// The supply's contact is open, or the supply is gone.
+    NoSupply,
+    /// The ground's contact is open.
+    NoGround,
+    /// The supply is down for a while.
+    Sags,
+}
 
 /// Sags of all faults of this kind.
 #[derive(Debug)]
@@ -116,5 +130,25 @@ impl Source {
         let wait = (-self.stream.fraction().ln() / self.per_second * 1e6) as u64;
         let from = now.saturating_add(wait).saturating_add(1);
         Some((from, from.saturating_add(self.len_us())))
+    }
+}
+
+impl VirtualBench {
+    /// Why the chip has no supply, or has it.
+    pub(crate) fn feed(&self) -> Feed {
+        let contact = |wanted| {
+            let open = |kind: &FaultKind| matches!(kind, FaultKind::OpenContact { contact, .. } if *contact == wanted);
+            self.faults.active().any(|fault| open(&fault.kind) && !matches!(fault.when, When::Moment { .. }))
+        };
+        let dip = |kind: &FaultKind| matches!(kind, FaultKind::SupplyDip);
+        if contact(Contact::Supply) || self.faults.active().any(|fault| dip(&fault.kind)) {
+            Feed::NoSupply
+        } else if contact(Contact::Ground) {
+            Feed::NoGround
+        } else if self.sags.are_on(self.clock.now_us()) {
+            Feed::Sags
+        } else {
+            Feed::Fed
+        }
     }
 }

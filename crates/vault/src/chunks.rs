@@ -6,10 +6,10 @@ use std::io::Read;
 use sha2::{Digest as _, Sha256};
 
 use crate::Vault;
-use crate::error::{VaultError, damaged};
+use crate::error::{Repair, VaultError};
 use crate::names::Digest;
 use crate::objects::Room;
-use crate::pack::{self, CHUNK, Chunk, Packer, Slot, TRAILER};
+use crate::pack::{self, CHUNK, Chunk, Packer, Slot};
 use crate::store::LARGEST;
 
 /// A content, cut: its hashes, its chunks in order, and each different chunk once, compressed.
@@ -99,6 +99,7 @@ impl<'a> ChunkSource<'a> {
             chunk: Some(*chunk),
             at: None,
             why: "no pack holds the chunk".to_owned(),
+            repair: Repair::Unknown,
         }))
     }
 
@@ -118,13 +119,7 @@ impl<'a> ChunkSource<'a> {
 impl Vault {
     /// Returns the slots of a pack.
     pub(crate) fn read_slots(&self, name: &str) -> Result<Vec<Slot>, VaultError> {
-        let bad = |why| damaged(&self.objects().key(Room::Packs, name), why);
-        let size = self.objects().size(Room::Packs, name)?;
-        let at = size.checked_sub(TRAILER as u64).ok_or_else(|| bad("too short for a pack"))?;
-        let trailer = self.objects().read_range(Room::Packs, name, at, TRAILER as u64)?;
-        let (offset, len) = pack::parse_trailer(&trailer, size).map_err(bad)?;
-        let index = self.objects().read_range(Room::Packs, name, offset, len + TRAILER as u64)?;
-        pack::parse_index(&index, offset).map_err(bad)
+        self.stored_pack(name)?.slots()
     }
 }
 
@@ -143,6 +138,7 @@ fn load_from(
         chunk: Some(*chunk),
         at: None,
         why: why.to_owned(),
+        repair: Repair::Unknown,
     };
     let slot = slots[pack].get(chunk).ok_or_else(|| bad("its index does not name the chunk"))?;
     let stored = vault.objects().read_range(Room::Packs, pack, slot.offset, slot.stored_len.into())?;

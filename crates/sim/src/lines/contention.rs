@@ -6,6 +6,9 @@ use super::bits;
 use super::pins::Timing;
 use crate::random::Stream;
 
+/// Longest burst that comes at one moment.
+const ONE_BURST_NS: u64 = 10_000_000;
+
 /// Another master that uses the bus at equal distances.
 #[derive(Debug)]
 pub(crate) struct Contention {
@@ -26,9 +29,10 @@ impl Contention {
         let ns = |seconds: f64| (seconds * 1e9) as u64;
         let period_ns = ns(1.0 / per_second).max(1);
         let first_ns = stream.below(period_ns);
+        let len_ns = ns(share / per_second);
         Self {
             period_ns: (!moment).then_some(period_ns),
-            len_ns: ns(share / per_second).max(u64::from(moment)),
+            len_ns: if moment { len_ns.clamp(1, ONE_BURST_NS) } else { len_ns },
             first_ns: (!moment).then_some(first_ns),
             stream,
             word: 0,

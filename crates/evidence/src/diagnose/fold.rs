@@ -1,0 +1,99 @@
+//! Readings in which content comes again at half of the chip: a smaller chip, or one that lost its address mode.
+//!
+//! In: readings, two of which may be folded alike; so a vote is no help here and each reading is held against itself. Out:
+//! which of them are folded, and whether from beginning to end (size-alias), from some moment on (a chip that started again
+//! with three address bytes), or now and then (an address bit). A content may be doubled by nature; then what differs is
+//! another reading's damage, which has a shape or is but a few bits. Data that differs all over and has no shape is what the
+//! upper half really holds.
+//!
+//! Bound: 256 sectors of each reading, spread evenly.
+
+use std::ops::Range;
+
+use super::fault::{Fault, Weights};
+use super::shape::{Shape, stretches};
+use crate::pass::SECTOR;
+use crate::reading::Transaction;
+
+const SECTORS: usize = 256;
+const HELD_AGAINST: usize = 8;
+
+/// Returns whether `range` of `content` holds what half of the content before it holds.
+pub(crate) fn is_again(content: &[u8], range: &Range<usize>) -> bool {
+    let half = content.len() / 2;
+    range.start >= half && content[range.clone()] == content[range.start - half..range.end - half]
+}
+
+/// Returns which readings hold data again at their half, where another reading has data of its own.
+pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<bool> {
+    let size = contents[0].len();
+    if !size.is_power_of_two() || size < 4 * SECTOR {
+        return vec![false; contents.len()];
+    }
+    let upper: Vec<usize> = disputed
+        .iter()
+        .flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR))
+        .filter(|from| *from >= size / 2)
+        .collect();
+    let step = upper.len().div_ceil(SECTORS).max(1);
+    let sampled: Vec<Range<usize>> = upper.iter().step_by(step).map(|from| *from..from + SECTOR).collect();
+    let mut found: Vec<bool> = contents.iter().map(|own| is_folded(own, contents, &sampled)).collect();
+    if found.iter().all(|folded| *folded) {
+        found.fill(false);
+    }
+    found
+}
+
+fn is_folded(own: &[u8], contents: &[&[u8]], sampled: &[Range<usize>]) -> bool {
+    let tells = |range: &&Range<usize>| own[range.start..range.end].iter().any(|byte| *byte != own[range.start]);
+    let telling: Vec<&Range<usize>> = sampled.iter().filter(tells).collect();
+    let again: Vec<&Range<usize>> = telling.iter().copied().filter(|range| is_again(own, range)).collect();
+    if again.len() < 2 || again.len() * 4 < telling.len() {
+        return false;
+    }
+    let held: Vec<&Range<usize>> = again.iter().copied().step_by(again.len().div_ceil(HELD_AGAINST)).collect();
+    let has_own_data = |range: &&&Range<usize>| {
+        contents.iter().filter(|other| !is_again(other, range)).any(|other| {
+            let found = stretches(other, own, range, true);
+            let garbage: usize = found.iter().filter(|one| one.shape == Shape::Garbage).map(|one| one.bytes).sum();
+            let others: usize = found.iter().filter(|one| one.shape != Shape::Garbage).map(|one| one.bytes).sum();
+            garbage >= 16 && garbage * 4 >= others
+        })
+    };
+    held.iter().filter(has_own_data).count() * 3 >= held.len()
+}
+
+/// Returns the weights of a folded place in `own`, read by `list`, when `right` is what the chip probably holds.
+pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction]) -> Weights {
+    let half = own.len() / 2;
+    let step = (list.len() / (4 * SECTORS)).max(1);
+    let mut seen: Vec<bool> = Vec::new();
+    for one in list.iter().step_by(step).filter(|one| one.at as usize >= half) {
+        let bounds = one.at as usize..(one.at + one.len) as usize;
+        // Only a place whose right content is not there twice shows whether it was folded.
+        if !is_again(right, &bounds) {
+            let again = is_again(own, &bounds);
+            if again || own[bounds.clone()] == right[bounds] {
+                seen.push(again);
+            }
+        }
+    }
+    let mut weights = Weights::none();
+    let count = seen.iter().filter(|again| **again).count();
+    let from = seen.iter().position(|again| *again).unwrap_or(0);
+    let steady = seen[from..].iter().filter(|again| !**again).count() * 16 <= seen.len() - from;
+    if count * 8 >= seen.len() * 7 {
+        weights.set(Fault::SizeAlias, 0.92);
+        weights.set(Fault::AddressError, 0.05);
+        weights.set(Fault::SupplySag, 0.02);
+    } else if steady {
+        weights.set(Fault::SupplySag, 0.85);
+        weights.set(Fault::SizeAlias, 0.08);
+        weights.set(Fault::AddressError, 0.06);
+    } else {
+        weights.set(Fault::AddressError, 0.9);
+        weights.set(Fault::SizeAlias, 0.05);
+        weights.set(Fault::SupplySag, 0.04);
+    }
+    weights.shares()
+}
