@@ -73,6 +73,9 @@ pub enum Command {
     /// Look after what is kept
     #[command(subcommand)]
     Vault(VaultCommand),
+    /// Judge reads that somebody made in another way
+    #[command(subcommand)]
+    Reads(ReadsCommand),
     /// Work on images
     #[command(subcommand)]
     Image(ImageCommand),
@@ -112,6 +115,8 @@ pub enum SceneName {
     WrongVoltage,
     /// One read of the chip is disturbed
     OneBadRead,
+    /// A contact of the clip is bad: it is named, reseated, and the chip is captured
+    BadContact,
     /// An image for another chip
     WrongImage,
 }
@@ -379,6 +384,20 @@ pub enum KindName {
     Rescue,
     /// Bring the old firmware back
     Return,
+}
+
+/// Commands on reads.
+#[derive(Debug, Subcommand)]
+pub enum ReadsCommand {
+    /// Say whether these reads of one chip are to be trusted, and if not, which contact is bad
+    Judge {
+        /// The files, two or more
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// Write what the files could be put together to, where they differ
+        #[arg(long, value_name = "FILE")]
+        offer: Option<PathBuf>,
+    },
 }
 
 /// Image commands.

@@ -23,7 +23,7 @@ use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -88,6 +88,14 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
         Command::Job(command) => job::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
+        Command::Reads(ReadsCommand::Judge { files, offer }) => {
+            let report = ::job::reads::judge(&files, offer.as_ref())?;
+            output.result(&report, || report.text());
+            if report.verdict != "trusted" {
+                output.says_no();
+            }
+            Ok(())
+        }
         Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {
@@ -110,6 +118,7 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
         Some(SceneName::CutOff) => ::job::demo::Scene::CutOff,
         Some(SceneName::WrongVoltage) => ::job::demo::Scene::WrongVoltage,
         Some(SceneName::OneBadRead) => ::job::demo::Scene::OneBadRead,
+        Some(SceneName::BadContact) => ::job::demo::Scene::BadContact,
         Some(SceneName::WrongImage) => ::job::demo::Scene::WrongImage,
     };
     let report = ::job::demo::run(scene, &bench, face)?;

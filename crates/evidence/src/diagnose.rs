@@ -89,9 +89,10 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     if let Some(diagnosis) = of_lengths(readings, &lengths) {
         return diagnosis;
     }
-    let usual = lengths.iter().copied().max_by_key(|len| {
-        (lengths.iter().filter(|other| *other == len).count(), std::cmp::Reverse(*len))
-    });
+    let usual = lengths
+        .iter()
+        .copied()
+        .max_by_key(|len| (lengths.iter().filter(|other| *other == len).count(), std::cmp::Reverse(*len)));
     let comparable: Vec<&Reading<'_>> = readings.iter().filter(|one| Some(one.content.len()) == usual).collect();
     let contents: Vec<&[u8]> = comparable.iter().map(|reading| reading.content).collect();
     let differing = match contents.split_first() {
@@ -218,11 +219,16 @@ fn disagreeing(
     for own in 0..contents.len() {
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
         if folded[own] {
-            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own]);
             let again = |range: &Range<usize>| fold::is_again(contents[own], range);
-            for event in found.events.iter_mut().filter(|event| event.ranges.iter().all(again)) {
-                (event.weights, event.plain) = (weights, true);
-            }
+            let (folds, others): (Vec<Event>, Vec<Event>) =
+                found.events.into_iter().partition(|event| event.ranges.iter().all(again));
+            let sagged = others.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], sagged);
+            let ranges = folds.into_iter().flat_map(|event| event.ranges).collect();
+            // However many transactions it shows in, it is one thing that happened; so it counts as a few.
+            let once = Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 };
+            found.events = others;
+            found.events.push(once);
             found.explained.extend(disputed.iter().map(|range| range.start as usize..range.end as usize).filter(again));
         }
         events.extend(found.events);
@@ -236,9 +242,29 @@ fn disagreeing(
         for event in events.iter().take(40) {
             let mut top: Vec<_> = Fault::ALL.into_iter().map(|f| (event.weights.of(f), f.name())).collect();
             top.sort_by(|a, b| b.0.total_cmp(&a.0));
-            eprintln!("r{} {:?} n{} plain {} starts {:?} {} {:.2} {} {:.2} {} {:.2}", event.reading, event.ranges.iter().take(3).collect::<Vec<_>>(), event.ranges.len(), event.plain, event.starts, top[0].1, top[0].0, top[1].1, top[1].0, top[2].1, top[2].0);
+            eprintln!(
+                "r{} {:?} n{} plain {} starts {:?} {} {:.2} {} {:.2} {} {:.2}",
+                event.reading,
+                event.ranges.iter().take(3).collect::<Vec<_>>(),
+                event.ranges.len(),
+                event.plain,
+                event.starts,
+                top[0].1,
+                top[0].0,
+                top[1].1,
+                top[1].0,
+                top[2].1,
+                top[2].0
+            );
         }
-        for one in &scattered { eprintln!("scatter r{} bits {} bursts {:?}", one.reading, one.bits(), one.bursts().iter().take(20).collect::<Vec<_>>()); }
+        for one in &scattered {
+            eprintln!(
+                "scatter r{} bits {} bursts {:?}",
+                one.reading,
+                one.bits(),
+                one.bursts().iter().take(20).collect::<Vec<_>>()
+            );
+        }
     }
     let regular = regular(&scattered, &events, lists);
     if let Some(found) = regular.filter(|found| found.weight > 3.0) {
@@ -258,9 +284,8 @@ fn disagreeing(
 
 /// Two readings that differ give an event each for one place; the one that explains less is the echo.
 fn drop_echoes(events: &mut Vec<Event>) {
-    let overlap = |a: &Event, b: &Event| {
-        a.ranges.iter().any(|a| b.ranges.iter().any(|b| a.start < b.end && b.start < a.end))
-    };
+    let overlap =
+        |a: &Event, b: &Event| a.ranges.iter().any(|a| b.ranges.iter().any(|b| a.start < b.end && b.start < a.end));
     // Data that is nowhere to be found is worth least, data from elsewhere may be there by nature.
     let rank = |event: &Event| match event.plain {
         false => 0,
@@ -324,7 +349,7 @@ impl BusTime {
 }
 
 fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
-    let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, 1.0)).collect();
+    let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, event.count)).collect();
     // One burst alone says little; many say as much as eight damaged transactions.
     all.extend(loose.map(|weights| (weights, (bursts as f64 / 3.0).clamp(1.0, 8.0))));
     let total: f64 = all.iter().map(|(_, count)| count).sum();
@@ -342,7 +367,13 @@ fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
 }
 
 /// Returns where `fault` is the best explanation, neighbours joined.
-fn places(fault: Fault, events: &[Event], loose: Option<Weights>, scattered: &[Scattered], size: usize) -> Vec<Range<u32>> {
+fn places(
+    fault: Fault,
+    events: &[Event],
+    loose: Option<Weights>,
+    scattered: &[Scattered],
+    size: usize,
+) -> Vec<Range<u32>> {
     let best = |weights: Weights| {
         Fault::ALL.into_iter().max_by(|a, b| weights.of(*a).total_cmp(&weights.of(*b))) == Some(fault)
     };

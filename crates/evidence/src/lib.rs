@@ -33,6 +33,7 @@ mod reading;
 mod reason;
 mod repeat;
 mod shift;
+pub mod strategy;
 #[cfg(test)]
 mod testing;
 

@@ -98,7 +98,7 @@ pub enum JobError {
     NotWritable { conflicts: Vec<Conflict> },
     /// The passes do not make a capture.
     #[error("the reads are not to be trusted")]
-    NotAccepted { reasons: Vec<String>, contact: bool, kept: Option<String> },
+    NotAccepted { reasons: Vec<String>, advice: Option<String>, contact: bool, kept: Option<String> },
     /// S8.
     #[error("the image has {image} bytes, the chip {chip}")]
     ImageSize { image: u64, chip: u32 },
@@ -282,6 +282,7 @@ impl JobError {
                     .into()
             }
             Self::NotWritable { .. } => "reading it is fine; writing would be a guess, and firmhand does not guess".into(),
+            Self::NotAccepted { advice: Some(advice), .. } => format!("{advice} Then capture again; nothing was erased"),
             Self::NotAccepted { contact: true, .. } => {
                 "reseat the clip (pin 1 at the dot, all eight contacts down), shorten the leads, then capture again".into()
             }

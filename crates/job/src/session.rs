@@ -13,6 +13,7 @@ use std::path::Path;
 
 use driver::{DriverError, Event, Flow, Identity, Op};
 use nor::chip::id_text;
+use nor::link::Link;
 use serde_json::{Value, json};
 use vault::{Digest, JobId, Journal, Lock, Vault, VaultError};
 
@@ -46,9 +47,33 @@ pub struct ChipOptions {
     pub no_capture: Option<String>,
 }
 
+/// What a chip command stands on: the disk, the wall clock, and what lies between the engine and its link.
+///
+/// The program takes [`Ground::of_bench`]. A test may put a vault with faults, a clock that jumps, or a link that watches
+/// another one in its place; the engine cannot tell the difference.
+pub struct Ground {
+    /// The open bench.
+    pub vault: Vault,
+    /// The wall clock: UTC, RFC 3339.
+    pub clock: Box<dyn Fn() -> String>,
+    /// Handed the link before anything is driven; what it returns is used in its place.
+    pub over_link: Box<dyn FnOnce(Box<dyn Link>) -> Box<dyn Link>>,
+}
+
+impl Ground {
+    /// The bench folder, the system's clock, the link itself.
+    ///
+    /// # Errors
+    /// [`JobError::Vault`].
+    pub fn of_bench(bench: &Path) -> Result<Self, JobError> {
+        Ok(Self { vault: open_bench(bench)?, clock: Box::new(now), over_link: Box::new(|link| link) })
+    }
+}
+
 /// An open chip command.
 pub struct Session<'f> {
     pub(crate) vault: Vault,
+    pub(crate) clock: Box<dyn Fn() -> String>,
     pub(crate) journal: Journal,
     pub(crate) known: Known,
     pub(crate) reached: Reached,
@@ -85,8 +110,22 @@ impl<'f> Session<'f> {
     /// # Errors
     /// [`JobError`]; whatever happened after the questions stands in the journal.
     pub fn open(bench: &Path, options: ChipOptions, verb: &str, front: &'f mut dyn Front) -> Result<Self, JobError> {
+        LinkName::parse(&options.link)?;
+        Self::open_on(Ground::of_bench(bench)?, options, verb, front)
+    }
+
+    /// The same as [`Session::open`], on other ground.
+    ///
+    /// # Errors
+    /// As [`Session::open`].
+    pub fn open_on(
+        ground: Ground,
+        options: ChipOptions,
+        verb: &str,
+        front: &'f mut dyn Front,
+    ) -> Result<Self, JobError> {
+        let Ground { vault, clock: now, over_link } = ground;
         let name = LinkName::parse(&options.link)?;
-        let vault = open_bench(bench)?;
         let who = format!("firmhand {verb}");
         let link_lock = vault.lock(&format!("link {}", name.canonical()), &who, &now())?;
         let mut reached = name.open()?;
@@ -117,12 +156,13 @@ impl<'f> Session<'f> {
         } else if !reached.link.is_present() {
             return Err(JobError::LinkAbsent { link: name.given().to_owned() });
         }
+        reached.link = over_link(reached.link);
         let mut journal = match (opened, &job) {
             (Some(journal), _) => journal,
             (None, Some(job)) => Journal::open(&vault, job, &who, &now())?,
-            (None, None) => new_loose_job(&vault, &name, &reached, &who)?,
+            (None, None) => new_loose_job(&vault, &name, &reached, &who, &now())?,
         };
-        write_answers(&mut journal, &answers, &stated, reached.is_virtual)?;
+        write_answers(&mut journal, &answers, &stated, reached.is_virtual, &now())?;
         let mut identity = match run_op(reached.link.as_mut(), front, "identifying", driver::identify) {
             Ok(identity) => identity,
             Err(error) => {
@@ -154,13 +194,14 @@ impl<'f> Session<'f> {
             }
             // Another chip is on the clip: it gets a loose job of its own.
             drop(journal);
-            journal = new_loose_job(&vault, &name, &reached, &who)?;
-            write_answers(&mut journal, &answers, &stated, reached.is_virtual)?;
+            journal = new_loose_job(&vault, &name, &reached, &who, &now())?;
+            write_answers(&mut journal, &answers, &stated, reached.is_virtual, &now())?;
             known = Known::of(&vault.read_journal(journal.job())?.entries);
         }
         let clock_hz = reached.link.limits().clock_hz.1;
         let mut session = Self {
             vault,
+            clock: now,
             journal,
             known,
             reached,
@@ -229,7 +270,7 @@ impl<'f> Session<'f> {
             station.tie(&mut body);
         }
         self.known.take(kind, &body);
-        self.journal.append(kind, body, &now())?;
+        self.journal.append(kind, body, &(self.clock)())?;
         Ok(())
     }
 
@@ -262,7 +303,7 @@ impl<'f> Session<'f> {
 
 /// Runs one chip operation; Ctrl-C ends it between two requests.
 pub(crate) fn run_op<'a, T>(
-    link: &mut dyn nor::link::Link,
+    link: &mut dyn Link,
     front: &mut dyn Front,
     doing: &'static str,
     op: impl FnOnce(&nor::link::Limits) -> Op<'a, Result<T, DriverError>>,
@@ -332,8 +373,13 @@ fn choose_job(vault: &Vault, options: &ChipOptions, name: &LinkName) -> Result<O
 
 const LOOSE: &str = "loose-";
 
-fn new_loose_job(vault: &Vault, name: &LinkName, reached: &Reached, who: &str) -> Result<Journal, JobError> {
-    let time = now();
+fn new_loose_job(
+    vault: &Vault,
+    name: &LinkName,
+    reached: &Reached,
+    who: &str,
+    time: &str,
+) -> Result<Journal, JobError> {
     let digits: String = time.chars().filter(char::is_ascii_digit).collect();
     let stem = format!("{LOOSE}{}-{}", &digits[..8], &digits[8..]);
     let header = json!({
@@ -344,7 +390,7 @@ fn new_loose_job(vault: &Vault, name: &LinkName, reached: &Reached, who: &str) -
     });
     for number in 1.. {
         let id = if number == 1 { stem.clone() } else { format!("{stem}-{number}") };
-        match Journal::create(vault, &JobId::new(&id)?, header.clone(), who, &time) {
+        match Journal::create(vault, &JobId::new(&id)?, header.clone(), who, time) {
             Err(VaultError::JournalExists { .. } | VaultError::Busy { .. }) => {}
             made => return Ok(made?),
         }
@@ -352,14 +398,20 @@ fn new_loose_job(vault: &Vault, name: &LinkName, reached: &Reached, who: &str) -
     unreachable!("some number is free")
 }
 
-fn write_answers(journal: &mut Journal, answers: &[Value], stated: &Stated, is_virtual: bool) -> Result<(), JobError> {
+fn write_answers(
+    journal: &mut Journal,
+    answers: &[Value],
+    stated: &Stated,
+    is_virtual: bool,
+    time: &str,
+) -> Result<(), JobError> {
     for answer in answers {
-        journal.append("asked", answer.clone(), &now())?;
+        journal.append("asked", answer.clone(), time)?;
     }
     if answers.is_empty() && is_virtual {
-        journal.append("asked", json!({ "question": "none", "note": "virtual bench" }), &now())?;
+        journal.append("asked", json!({ "question": "none", "note": "virtual bench" }), time)?;
     }
-    journal.append("supply", stated.to_json(), &now())?;
+    journal.append("supply", stated.to_json(), time)?;
     Ok(())
 }
 

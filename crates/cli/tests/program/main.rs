@@ -19,6 +19,7 @@ mod machines;
 mod output;
 mod plans;
 mod privacy;
+mod reads;
 mod real_image;
 mod repair;
 mod schemas;

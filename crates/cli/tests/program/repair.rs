@@ -70,8 +70,8 @@ fn damage_beyond_repair_names_what_is_lost_and_stays_told() {
     smash(&files(&bench, ".pack")[0], 0x20000, 0x40000);
     let ran = bench.run(&format!("vault export {capture} out.bin")).expect(5);
     // The chip's content does not compress: chunk 1 begins 16 bytes behind its place in the content.
-    assert!(ran.stderr.contains("lost of the content: 0x10000 to 0x5ffff"), "{}", ran.stderr);
-    assert!(ran.stderr.contains("copy of the bench"), "{}", ran.stderr);
+    assert!(ran.said().contains("lost of the content: 0x10000 to 0x5ffff"), "{}", ran.stderr);
+    assert!(ran.said().contains("copy of the bench"), "{}", ran.stderr);
     let ran = bench.run("vault scrub --repair").expect(5);
     assert!(ran.stdout.contains("not repairable: "), "{}", ran.stdout);
 }

@@ -126,7 +126,7 @@ fn what_other_commands_write_keeps_to_the_schemas() {
 
 #[test]
 fn what_demos_write_keeps_to_the_schema() {
-    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
+    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "bad-contact", "wrong-image"] {
         let bench = Bench::new();
         let ended = checked(&bench, &format!("demo --scene {scene}"), "demo");
         assert_eq!(ended["scene"], scene);

@@ -30,41 +30,48 @@ pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<bool> {
     if !size.is_power_of_two() || size < 4 * SECTOR {
         return vec![false; contents.len()];
     }
-    let upper: Vec<usize> = disputed
-        .iter()
-        .flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR))
-        .filter(|from| *from >= size / 2)
-        .collect();
-    let step = upper.len().div_ceil(SECTORS).max(1);
-    let sampled: Vec<Range<usize>> = upper.iter().step_by(step).map(|from| *from..from + SECTOR).collect();
-    let mut found: Vec<bool> = contents.iter().map(|own| is_folded(own, contents, &sampled)).collect();
+    let spread = |places: Vec<usize>| -> Vec<Range<usize>> {
+        let step = places.len().div_ceil(SECTORS).max(1);
+        places.iter().step_by(step).map(|from| *from..from + SECTOR).collect()
+    };
+    let differing = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
+    let differing = spread(differing.filter(|from| *from >= size / 2).collect());
+    let upper = spread((size / 2..size).step_by(SECTOR).collect());
+    let mut found: Vec<bool> = contents.iter().map(|own| is_folded(own, contents, &differing, &upper)).collect();
     if found.iter().all(|folded| *folded) {
         found.fill(false);
     }
     found
 }
 
-fn is_folded(own: &[u8], contents: &[&[u8]], sampled: &[Range<usize>]) -> bool {
+fn is_folded(own: &[u8], contents: &[&[u8]], differing: &[Range<usize>], upper: &[Range<usize>]) -> bool {
+    // Blank sectors are there twice everywhere; some that are not have to be, too.
     let tells = |range: &&Range<usize>| own[range.start..range.end].iter().any(|byte| *byte != own[range.start]);
-    let telling: Vec<&Range<usize>> = sampled.iter().filter(tells).collect();
-    let again: Vec<&Range<usize>> = telling.iter().copied().filter(|range| is_again(own, range)).collect();
-    if again.len() < 2 || again.len() * 4 < telling.len() {
+    let telling = upper.iter().filter(tells).count();
+    let twice = upper.iter().filter(tells).filter(|range| is_again(own, range)).count();
+    let again: Vec<&Range<usize>> = differing.iter().filter(|range| is_again(own, range)).collect();
+    if twice == 0 || twice * 4 < telling || again.len() < 2 || again.len() * 4 < differing.len() {
         return false;
     }
     let held: Vec<&Range<usize>> = again.iter().copied().step_by(again.len().div_ceil(HELD_AGAINST)).collect();
     let has_own_data = |range: &&&Range<usize>| {
         contents.iter().filter(|other| !is_again(other, range)).any(|other| {
             let found = stretches(other, own, range, true);
-            let garbage: usize = found.iter().filter(|one| one.shape == Shape::Garbage).map(|one| one.bytes).sum();
-            let others: usize = found.iter().filter(|one| one.shape != Shape::Garbage).map(|one| one.bytes).sum();
-            garbage >= 16 && garbage * 4 >= others
+            let shaped = found.iter().filter(|one| matches!(one.shape, Shape::Level(_) | Shape::Delay(_)));
+            let shaped: usize = shaped.map(|one| one.bytes).sum();
+            let unlike = |at: usize| (other[at] ^ own[at]).count_ones() as usize;
+            let bytes = (range.start..range.end).filter(|at| unlike(*at) > 0).count();
+            let bits: usize = (range.start..range.end).map(unlike).sum();
+            bytes >= 8 && bits * 2 >= bytes * 5 && shaped * 2 < bytes
         })
     };
     held.iter().filter(has_own_data).count() * 3 >= held.len()
 }
 
-/// Returns the weights of a folded place in `own`, read by `list`, when `right` is what the chip probably holds.
-pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction]) -> Weights {
+/// Returns the weights of the folded places in `own`, read by `list`, when `right` is what the chip probably holds.
+///
+/// `sagged`: the same reading has a stretch that looks as if the chip had lost its supply.
+pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction], sagged: bool) -> Weights {
     let half = own.len() / 2;
     let step = (list.len() / (4 * SECTORS)).max(1);
     let mut seen: Vec<bool> = Vec::new();
@@ -82,7 +89,11 @@ pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction]) -> Weights
     let count = seen.iter().filter(|again| **again).count();
     let from = seen.iter().position(|again| *again).unwrap_or(0);
     let steady = seen[from..].iter().filter(|again| !**again).count() * 16 <= seen.len() - from;
-    if count * 8 >= seen.len() * 7 {
+    if sagged && steady {
+        weights.set(Fault::SupplySag, 0.9);
+        weights.set(Fault::SizeAlias, 0.04);
+        weights.set(Fault::AddressError, 0.04);
+    } else if count * 8 >= seen.len() * 7 {
         weights.set(Fault::SizeAlias, 0.92);
         weights.set(Fault::AddressError, 0.05);
         weights.set(Fault::SupplySag, 0.02);

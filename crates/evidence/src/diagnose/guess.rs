@@ -20,7 +20,11 @@ const PLACES: usize = 96;
 /// Returns the chunk size that explains where damage ends, and the transactions it makes, ascending.
 ///
 /// `voted` is what most of three or more readings say.
-pub(crate) fn transactions(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>]) -> (u32, Vec<Transaction>) {
+pub(crate) fn transactions(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    disputed: &[Range<u32>],
+) -> (u32, Vec<Transaction>) {
     let size = contents[0].len() as u32;
     let mut boundaries = Vec::new();
     for own in 0..contents.len() {

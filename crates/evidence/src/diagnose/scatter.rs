@@ -47,6 +47,8 @@ struct Flip {
 pub(crate) struct Scattered {
     pub(crate) reading: usize,
     flips: Vec<Flip>,
+    /// Bits of the differing sectors that were looked at.
+    covered: u64,
 }
 
 /// Shares of content that a uniform error would meet.
@@ -63,10 +65,15 @@ struct Content {
 /// Returns, reading by reading, the bits that are wrong outside of what has a shape.
 ///
 /// `voted` is what most of three or more readings say.
-pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>], explained: &[Vec<Range<usize>>]) -> Vec<Scattered> {
+pub(crate) fn scattered(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    disputed: &[Range<u32>],
+    explained: &[Vec<Range<usize>>],
+) -> Vec<Scattered> {
     let sampled = sample(disputed);
     let Some(voted) = voted else {
-        let mut both = Scattered { reading: 0, flips: Vec::new() };
+        let mut both = Scattered { reading: 0, flips: Vec::new(), covered: 0 };
         for sector in sampled {
             let from = sector * SECTOR;
             let range = from..contents[0].len().min(from + SECTOR);
@@ -75,7 +82,8 @@ pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Ra
         }
         return vec![both];
     };
-    let mut all: Vec<_> = (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new() }).collect();
+    let mut all: Vec<_> =
+        (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new(), covered: 0 }).collect();
     for sector in sampled {
         let from = sector * SECTOR;
         let range = from..voted.len().min(from + SECTOR);
@@ -111,6 +119,7 @@ fn sample(disputed: &[Range<u32>]) -> Vec<usize> {
 
 impl Scattered {
     fn gather(&mut self, own: &[u8], truth: &[u8], from: usize, both: bool, hidden: impl Fn(usize) -> bool) {
+        self.covered += own.len() as u64 * 8;
         if own == truth {
             return;
         }
@@ -121,7 +130,12 @@ impl Scattered {
             }
             for number in (at as u64 * 8..).take(8) {
                 let unlike = (own[at] ^ truth[at]) >> (7 - number % 8) & 1 == 1;
-                if unlike && self.flips.len() < most {
+                if unlike && self.flips.len() == most {
+                    // Full; the rest of the sector does not count as right.
+                    self.covered -= own.len() as u64 * 8 - number;
+                    return;
+                }
+                if unlike {
                     let view = View::of(truth, number);
                     let other = both.then(|| View::of(own, number)).flatten();
                     self.flips.push(Flip { at: from as u64 * 8 + number, views: [view, other] });
@@ -159,16 +173,23 @@ impl View {
 /// Returns how well each fault would have scattered these bits; `None` when there are none.
 ///
 /// `content` is any of the readings, `rates` the readings' clocks, `period` that of the bursts.
-pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: &[u32], period: Option<Period>) -> Option<Weights> {
+pub(crate) fn weigh(
+    all: &[Scattered],
+    content: &[u8],
+    disputed: usize,
+    clocks: &[u32],
+    period: Option<Period>,
+) -> Option<Weights> {
     let flips: usize = all.iter().map(Scattered::bits).sum();
     if flips == 0 {
         return None;
     }
     let shares = Content::of(content);
     let bits = content.len() as f64 * 8.0;
-    let sampled = disputed.min(SECTORS) as f64;
-    // What one reading's bits would be over the whole content, by which a burst is known from a crowd.
-    let rate = flips as f64 / all.len() as f64 * (disputed as f64 / sampled) / bits;
+    let all_sectors = (content.len() as f64 / SECTOR as f64).max(1.0);
+    // Sectors without any difference are right as well; as many of them count as of the others were looked at.
+    let right =
+        bits * (1.0 - disputed as f64 / all_sectors).max(0.0) * (disputed.min(SECTORS) as f64 / disputed as f64);
     let ways = |rule: &dyn Fn(View) -> f64| all.iter().map(|one| one.log_of(rule, shares.alone)).sum::<f64>();
     let rise = ways(&|view| if view.truth { MISFIT / (1.0 - shares.zeros) } else { (1.0 - MISFIT) / shares.zeros });
     let fall = ways(&|view| if view.truth { (1.0 - MISFIT) / (1.0 - shares.zeros) } else { MISFIT / shares.zeros });
@@ -179,19 +200,24 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     };
     let before = at_edges(shares.unlike_before, &|view| unlike(view.before, view.truth));
     let after = at_edges(shares.unlike_after, &|view| unlike(view.after, view.truth));
-    let either = at_edges(shares.unlike_any, &|view| {
-        unlike(view.before, view.truth) || unlike(view.after, view.truth)
-    });
+    let either = at_edges(shares.unlike_any, &|view| unlike(view.before, view.truth) || unlike(view.after, view.truth));
     let edges = before.max(after).max(either) - 3.0_f64.ln();
 
-    let crowd = |rate: f64| (1.0 - (-(BURST_GAP as f64) * rate).exp()).clamp(1e-9, 0.999);
-    let gaps = |chance: f64| all.iter().map(|one| one.log_of_gaps(chance)).sum::<f64>();
-    let alone = gaps(crowd(rate));
-    let bursts = gaps(0.7).max(gaps(crowd(rate).max(0.3))) - alone;
+    // The chance that a wrong bit follows closely by accident, when only so many of the bits can be wrong at all.
+    let gaps = |chance: &dyn Fn(f64) -> f64, share: f64| -> f64 {
+        let crowd = |one: &Scattered| {
+            let rate = one.bits() as f64 / (one.covered as f64 + right).max(1.0) / share;
+            (1.0 - (-(BURST_GAP as f64) * rate).exp()).clamp(1e-9, 0.999)
+        };
+        all.iter().map(|one| one.log_of_gaps(chance(crowd(one)))).sum()
+    };
+    let same = |crowd: f64| crowd;
+    let alone = gaps(&same, 1.0);
+    let bursts = gaps(&|_| 0.7, 1.0).max(gaps(&|crowd| crowd.max(0.3), 1.0)) - alone;
     let mut logs = [-12.0 - flips.min(60) as f64 / 4.0; Fault::ALL.len()];
     logs[Fault::Noise as usize] = 0.0;
-    logs[Fault::WeakDataOut as usize] = one_way + bursts.max(gaps(crowd(rate / shares.zeros.clamp(0.05, 1.0))) - alone) - 0.3;
-    logs[Fault::LateSampling as usize] = edges + gaps(crowd(rate / shares.unlike_any)) - alone + by_clock(all, clocks);
+    logs[Fault::WeakDataOut as usize] = one_way + bursts.max(gaps(&same, shares.zeros.clamp(0.05, 1.0)) - alone) - 0.3;
+    logs[Fault::LateSampling as usize] = edges + gaps(&same, shares.unlike_any) - alone + by_clock(all, clocks);
     let regular = period.map_or(-1.0, |period| period.weight.max(-6.0));
     logs[Fault::BusContention as usize] = one_way.max(0.0) + bursts + regular - 1.5;
     Some(Weights::from_logs(logs))

@@ -35,6 +35,8 @@ pub(crate) struct Event {
     pub(crate) starts: Option<(usize, usize)>,
     /// Whether a shape explains it.
     pub(crate) plain: bool,
+    /// How many places it counts for.
+    pub(crate) count: f64,
 }
 
 /// One transaction of a reading that differs, with the stretches that explain most of it.
@@ -65,7 +67,9 @@ pub(crate) fn events(
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        if before != (found.events.len(), seen.windows.len()) || unit.stretches.iter().all(|one| one.shape != Shape::Bits) {
+        if before != (found.events.len(), seen.windows.len())
+            || unit.stretches.iter().all(|one| one.shape != Shape::Bits)
+        {
             found.explained.push(unit.bounds.clone());
         }
     }
@@ -112,7 +116,8 @@ fn units<'a>(
             let mut best: Option<(i64, Unit<'a>)> = None;
             for (number, reference) in voted.into_iter().chain(others).enumerate() {
                 let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
-                let found = stretches(mine, reference, &bounds, 2 * alike > contents.len());
+                let trusted = 2 * alike > contents.len() && rest_alike(contents, reference, &bounds);
+                let found = stretches(mine, reference, &bounds, trusted);
                 let bytes = |wanted: bool| -> i64 {
                     found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
                 };
@@ -120,7 +125,7 @@ fn units<'a>(
                 // What most say is the better reference unless another one explains clearly more.
                 let needed = best.as_ref().map_or(i64::MIN, |(worth, _)| worth + 16);
                 if best.is_none() || worth >= needed {
-                    let done = bytes(false) == 0 && number == 0 && 2 * alike > contents.len();
+                    let done = bytes(false) == 0 && number == 0 && trusted;
                     best = Some((worth, Unit { index, bounds: bounds.clone(), reference, stretches: found }));
                     if done {
                         break;
@@ -130,6 +135,25 @@ fn units<'a>(
             best.map(|(_, unit)| unit)
         })
         .collect()
+}
+
+/// Returns whether readings that are at rest throughout a transaction began and ended to rest at the same bytes.
+///
+/// A blank stretch of the chip does so; two bounces or two open contacts that happen to overlap do not.
+fn rest_alike(contents: &[&[u8]], reference: &[u8], bounds: &Range<usize>) -> bool {
+    const LOOK: usize = 1 << 16;
+    let level = reference[bounds.start];
+    if reference[bounds.clone()].iter().any(|byte| *byte != level) {
+        return true;
+    }
+    let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]);
+    let mut extents = alike.map(|one| {
+        let up = one[bounds.end..].iter().take(LOOK).take_while(|byte| **byte == level).count();
+        let down = one[..bounds.start].iter().rev().take(LOOK).take_while(|byte| **byte == level).count();
+        (down, up)
+    });
+    let first = extents.next();
+    extents.all(|extent| Some(extent) == first)
 }
 
 /// Returns all of `indices`, or blocks of neighbours spread evenly when there are too many.
@@ -261,21 +285,20 @@ impl<'a> Seen<'a> {
             let bounds = one.at as usize..(one.at + one.len) as usize;
             let rests = |at: &usize| self.mine[*at] == window.level;
             let places: Vec<usize> = match from_end {
-                true => bounds.rev().take(64).take_while(rests).collect(),
-                false => bounds.take(64).take_while(rests).collect(),
+                true => bounds.rev().take(WALK).take_while(rests).collect(),
+                false => bounds.take(WALK).take_while(rests).collect(),
             };
             let unlike = |at: &usize| reference[*at] != window.level;
-            places.iter().any(unlike).then(|| places.iter().rev().take_while(|at| !unlike(at)).count())
+            let slack = places.iter().rev().take_while(|at| !unlike(at)).count();
+            (places.iter().any(unlike), slack)
         };
-        if let Some(before) = window.first.checked_sub(1).filter(|_| window.start.aligned)
-            && let Some(slack) = moved(&self.list[before], true)
-        {
-            window.start = Edge { aligned: false, slack };
+        if let Some(before) = window.first.checked_sub(1).filter(|_| window.start.aligned) {
+            let (inside, slack) = moved(&self.list[before], true);
+            window.start = Edge { aligned: !inside, slack: if inside { slack } else { window.start.slack + slack } };
         }
-        if let Some(after) = self.list.get(window.last + 1).filter(|_| window.end.aligned)
-            && let Some(slack) = moved(after, false)
-        {
-            window.end = Edge { aligned: false, slack };
+        if let Some(after) = self.list.get(window.last + 1).filter(|_| window.end.aligned) {
+            let (inside, slack) = moved(after, false);
+            window.end = Edge { aligned: !inside, slack: if inside { slack } else { window.end.slack + slack } };
         }
     }
 
@@ -295,7 +318,10 @@ impl<'a> Seen<'a> {
         let from = if from_first { 0.3 } else { start_any };
         let mut weights = Weights::none();
         weights.set(Fault::OpenDataOut, from * if short { 0.2 } else { 0.5 } * end_any.max(hung));
-        weights.set(Fault::SupplySag, start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own });
+        weights.set(
+            Fault::SupplySag,
+            start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own },
+        );
         let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
         weights.set(Fault::SelectBounce, if several { 0.001 } else { 0.9 } * start_any * end_own * last_of_all);
         let whole = start_own * end_own * 0.3 * 0.2_f64.powi((window.last - window.first) as i32);
@@ -310,7 +336,7 @@ impl<'a> Seen<'a> {
             weights.add(Fault::HoldFloating, start_any * if several { 0.001 } else { 0.02 });
         }
         let starts = (!start.aligned).then_some((window.first, window.starts));
-        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true }
+        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count: 1.0 }
     }
 
     /// Looks at the delays of one transaction: what they are worth follows from their steps and from the first one's start.
@@ -336,9 +362,20 @@ impl<'a> Seen<'a> {
         let slipped = start.anywhere(len);
         // The first byte of a transaction cannot be checked: its bits come from before it.
         let at_start = start.aligned || first.range.start <= unit.bounds.start + 1;
-        let constant = if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
+        let constant =
+            if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
         weights.set(Fault::ConstantShift, constant);
-        weights.set(Fault::ClockSlip, slipped * if single > 0.6 { 0.95 } else if delay.abs() < 8 { 0.1 } else { 0.01 });
+        weights.set(
+            Fault::ClockSlip,
+            slipped
+                * if single > 0.6 {
+                    0.95
+                } else if delay.abs() < 8 {
+                    0.1
+                } else {
+                    0.01
+                },
+        );
         let paused = if single > 0.6 { 0.04 } else { 0.6 } * if pause.is_some() { 2.0 } else { 1.0 };
         weights.set(Fault::HoldFloating, slipped * paused);
         weights.set(Fault::LateSampling, if delay.abs() == 1 { 0.01 * slipped } else { 0.0 });
@@ -351,6 +388,7 @@ impl<'a> Seen<'a> {
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
+            count: 1.0,
         });
     }
 
@@ -379,8 +417,14 @@ impl<'a> Seen<'a> {
             weights: weights.shares(),
             starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
             plain,
+            count: if plain { 1.0 } else { 0.5 },
         };
+        let plain: usize = unit.stretches.iter().filter(|one| is_plain(one.shape)).map(|one| one.bytes).sum();
         for stretch in &unit.stretches {
+            // Where one shape goes over into another there are always some bytes that fit neither.
+            if stretch.shape == Shape::Garbage && stretch.bytes < 2 * plain {
+                continue;
+            }
             let range = &stretch.range;
             let equal = |at: usize| self.mine[at] == unit.reference[at];
             // By chance a byte in 256 is right all the same, and blank stretches are alike everywhere.
