@@ -32,6 +32,7 @@ use crate::reading::{Reading, Transaction};
 use crate::reason::Reason;
 use crate::repeat::{Repetition, repetition};
 use fault::Weights;
+use period::Period;
 use scatter::Scattered;
 use units::Event;
 
@@ -193,8 +194,9 @@ fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
 }
 
 /// Returns what most of the contents say, folded ones left out; `None` when two are left that contradict each other.
-fn voted(contents: &[&[u8]], folded: &[bool], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
-    let voters: Vec<&[u8]> = contents.iter().zip(folded).filter(|(_, folded)| !**folded).map(|(one, _)| *one).collect();
+fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
+    let voters: Vec<&[u8]> =
+        contents.iter().zip(folded).filter(|(_, folded)| folded.is_none()).map(|(one, _)| *one).collect();
     if voters.len() == 2 && contents.len() == 2 {
         return None;
     }
@@ -209,7 +211,7 @@ fn voted(contents: &[&[u8]], folded: &[bool], disputed: &[Range<u32>]) -> Option
 fn disagreeing(
     contents: &[&[u8]],
     voted: Option<&[u8]>,
-    folded: &[bool],
+    folded: &[Option<usize>],
     lists: &[Vec<Transaction>],
     clocks: &[u32],
     disputed: &[Range<u32>],
@@ -218,12 +220,12 @@ fn disagreeing(
     let mut explained: Vec<Vec<Range<usize>>> = Vec::new();
     for own in 0..contents.len() {
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
-        if folded[own] {
-            let again = |range: &Range<usize>| fold::is_again(contents[own], range);
+        if let Some(reach) = folded[own] {
+            let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach);
             let (folds, others): (Vec<Event>, Vec<Event>) =
                 found.events.into_iter().partition(|event| event.ranges.iter().all(again));
             let sagged = others.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
-            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], sagged);
+            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], reach, sagged);
             let ranges = folds.into_iter().flat_map(|event| event.ranges).collect();
             // However many transactions it shows in, it is one thing that happened; so it counts as a few.
             let once = Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 };
@@ -262,11 +264,11 @@ fn disagreeing(
                 "scatter r{} bits {} bursts {:?}",
                 one.reading,
                 one.bits(),
-                one.bursts().iter().take(20).collect::<Vec<_>>()
+                one.bursts().take(20).collect::<Vec<_>>()
             );
         }
     }
-    let regular = regular(&scattered, &events, lists);
+    let regular = regular(&scattered, &events, lists, voted.unwrap_or(contents[0]));
     if let Some(found) = regular.filter(|found| found.weight > 3.0) {
         for event in events.iter_mut().filter(|event| event.weights.of(Fault::BusContention) > 0.02) {
             event.weights.set(Fault::BusContention, found.weight.min(10.0));
@@ -275,7 +277,7 @@ fn disagreeing(
     }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
-    let bursts: usize = scattered.iter().map(|one| one.bursts().len()).sum();
+    let bursts: usize = scattered.iter().map(|one| one.bursts().count()).sum();
     let weights = join(&events, loose, bursts);
     let mut diagnosis = Diagnosis::of(weights, |fault| places(fault, &events, loose, &scattered, contents[0].len()));
     diagnosis.period_bytes = regular.filter(|found| found.weight > 3.0).map(|found| found.bytes);
@@ -299,19 +301,42 @@ fn drop_echoes(events: &mut Vec<Event>) {
     });
 }
 
-/// Looks for a period among the beginnings of bursts and of stretches that begin anywhere, reading by reading.
-fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>]) -> Option<period::Period> {
+/// Looks for a period among bursts and among stretches that begin anywhere, reading by reading.
+fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>], content: &[u8]) -> Option<Period> {
     let best = lists.iter().enumerate().filter_map(|(reading, list)| {
         let clock = BusTime::of(list);
         let loose = scattered.iter().filter(|one| one.reading == reading).flat_map(Scattered::bursts);
-        let mut moments: Vec<u64> = loose.filter_map(|at| clock.at(at)).collect();
+        let mut bursts: Vec<Range<u64>> =
+            loose.filter_map(|burst| clock.at(burst.start).map(|at| at..at + burst.len() as u64)).collect();
         let own = events.iter().filter(|event| event.reading == reading);
         let own = own.filter(|event| event.weights.of(Fault::BusContention) > 0.02);
-        moments.extend(own.filter_map(|event| event.starts).map(|(index, at)| clock.begins[index] + at as u64));
-        moments.sort_unstable();
-        period::period(&moments)
+        bursts.extend(own.filter_map(|event| {
+            let (index, at) = event.starts?;
+            let begin = clock.begins[index] + at as u64;
+            Some(begin..begin + event.ranges.iter().map(|range| range.len() as u64).sum::<u64>())
+        }));
+        bursts.sort_by_key(|burst| burst.start);
+        period::period(&bursts)
     });
-    best.max_by(|a, b| a.weight.total_cmp(&b.weight))
+    best.filter(|found| !comes_again(content, found.bytes)).max_by(|a, b| a.weight.total_cmp(&b.weight))
+}
+
+/// Returns whether `content` itself comes again at distances that make up `bytes`.
+///
+/// What can be seen to be damaged then comes at regular places, too, whenever the damage itself comes.
+fn comes_again(content: &[u8], bytes: f64) -> bool {
+    let step = (content.len() / 4096).max(1) | 1;
+    let units = (7..16).map(|bit| 1_usize << bit).filter(|unit| unit * 2 <= content.len());
+    let again = units.filter(|unit| {
+        let places = (0..content.len() - unit).step_by(step);
+        let data: Vec<bool> = places
+            .filter(|at| !matches!(content[*at], 0x00 | 0xFF))
+            .map(|at| content[at] == content[at + unit])
+            .collect();
+        data.len() >= 16 && data.iter().filter(|again| **again).count() * 10 >= data.len() * 6
+    });
+    let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
+    again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))
 }
 
 /// The bytes that had crossed the wires before each one, commands included.
@@ -384,7 +409,7 @@ fn places(
         .collect();
     if loose.is_some_and(best) {
         let sector = |at: usize| (at / SECTOR * SECTOR) as u32..((at / SECTOR + 1) * SECTOR).min(size) as u32;
-        ranges.extend(scattered.iter().flat_map(Scattered::bursts).map(sector));
+        ranges.extend(scattered.iter().flat_map(Scattered::bursts).map(|burst| sector(burst.start)));
     }
     ranges.sort_by_key(|range| (range.start, range.end));
     let mut joined: Vec<Range<u32>> = Vec::new();

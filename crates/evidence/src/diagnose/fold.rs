@@ -18,17 +18,18 @@ use crate::reading::Transaction;
 const SECTORS: usize = 256;
 const HELD_AGAINST: usize = 8;
 
-/// Returns whether `range` of `content` holds what half of the content before it holds.
-pub(crate) fn is_again(content: &[u8], range: &Range<usize>) -> bool {
-    let half = content.len() / 2;
-    range.start >= half && content[range.clone()] == content[range.start - half..range.end - half]
+/// Returns whether `range` of `content` holds what an address without its upper bits, from `reach` on, holds.
+pub(crate) fn is_again(content: &[u8], range: &Range<usize>, reach: usize) -> bool {
+    let from = range.start % reach;
+    let len = range.len().min(reach - from);
+    range.start >= reach && content[range.start..range.start + len] == content[from..from + len]
 }
 
-/// Returns which readings hold data again at their half, where another reading has data of its own.
-pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<bool> {
+/// Returns for each reading from where on it holds data again, if another reading has data of its own there.
+pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<Option<usize>> {
     let size = contents[0].len();
     if !size.is_power_of_two() || size < 4 * SECTOR {
-        return vec![false; contents.len()];
+        return vec![None; contents.len()];
     }
     let spread = |places: Vec<usize>| -> Vec<Range<usize>> {
         let step = places.len().div_ceil(SECTORS).max(1);
@@ -37,25 +38,42 @@ pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<bool> {
     let differing = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
     let differing = spread(differing.filter(|from| *from >= size / 2).collect());
     let upper = spread((size / 2..size).step_by(SECTOR).collect());
-    let mut found: Vec<bool> = contents.iter().map(|own| is_folded(own, contents, &differing, &upper)).collect();
-    if found.iter().all(|folded| *folded) {
-        found.fill(false);
+    let found = contents.iter().map(|own| is_folded(own, contents, &differing, &upper).then(|| reach(own)));
+    let mut found: Vec<Option<usize>> = found.collect();
+    if found.iter().all(Option::is_some) {
+        found.fill(None);
     }
     found
+}
+
+/// Returns the smallest part of `own`, down to an eighth, that the parts after it mostly repeat.
+fn reach(own: &[u8]) -> usize {
+    let mut reach = own.len() / 2;
+    while reach > own.len() / 8 {
+        let next = reach / 2;
+        let sectors = (next..reach).step_by(SECTOR).map(|from| from..from + SECTOR);
+        let telling = sectors.filter(|range| own[range.clone()].iter().any(|byte| *byte != own[range.start]));
+        let again: Vec<bool> = telling.map(|range| is_again(own, &range, next)).collect();
+        if again.is_empty() || again.iter().filter(|again| **again).count() * 4 < again.len() * 3 {
+            break;
+        }
+        reach = next;
+    }
+    reach
 }
 
 fn is_folded(own: &[u8], contents: &[&[u8]], differing: &[Range<usize>], upper: &[Range<usize>]) -> bool {
     // Blank sectors are there twice everywhere; some that are not have to be, too.
     let tells = |range: &&Range<usize>| own[range.start..range.end].iter().any(|byte| *byte != own[range.start]);
     let telling = upper.iter().filter(tells).count();
-    let twice = upper.iter().filter(tells).filter(|range| is_again(own, range)).count();
-    let again: Vec<&Range<usize>> = differing.iter().filter(|range| is_again(own, range)).collect();
+    let twice = upper.iter().filter(tells).filter(|range| is_again(own, range, own.len() / 2)).count();
+    let again: Vec<&Range<usize>> = differing.iter().filter(|range| is_again(own, range, own.len() / 2)).collect();
     if twice == 0 || twice * 4 < telling || again.len() < 2 || again.len() * 4 < differing.len() {
         return false;
     }
     let held: Vec<&Range<usize>> = again.iter().copied().step_by(again.len().div_ceil(HELD_AGAINST)).collect();
     let has_own_data = |range: &&&Range<usize>| {
-        contents.iter().filter(|other| !is_again(other, range)).any(|other| {
+        contents.iter().filter(|other| !is_again(other, range, own.len() / 2)).any(|other| {
             let found = stretches(other, own, range, true);
             let shaped = found.iter().filter(|one| matches!(one.shape, Shape::Level(_) | Shape::Delay(_)));
             let shaped: usize = shaped.map(|one| one.bytes).sum();
@@ -71,15 +89,14 @@ fn is_folded(own: &[u8], contents: &[&[u8]], differing: &[Range<usize>], upper: 
 /// Returns the weights of the folded places in `own`, read by `list`, when `right` is what the chip probably holds.
 ///
 /// `sagged`: the same reading has a stretch that looks as if the chip had lost its supply.
-pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction], sagged: bool) -> Weights {
-    let half = own.len() / 2;
+pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction], reach: usize, sagged: bool) -> Weights {
     let step = (list.len() / (4 * SECTORS)).max(1);
     let mut seen: Vec<bool> = Vec::new();
-    for one in list.iter().step_by(step).filter(|one| one.at as usize >= half) {
+    for one in list.iter().step_by(step).filter(|one| one.at as usize >= reach) {
         let bounds = one.at as usize..(one.at + one.len) as usize;
         // Only a place whose right content is not there twice shows whether it was folded.
-        if !is_again(right, &bounds) {
-            let again = is_again(own, &bounds);
+        if !is_again(right, &bounds, reach) {
+            let again = is_again(own, &bounds, reach);
             if again || own[bounds.clone()] == right[bounds] {
                 seen.push(again);
             }

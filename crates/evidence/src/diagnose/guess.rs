@@ -33,6 +33,9 @@ pub(crate) fn transactions(
             gather(contents[own], other, disputed, &mut boundaries);
         }
     }
+    if std::env::var_os("EVI_DEBUG").is_some() {
+        eprintln!("scatter boundaries {boundaries:?}");
+    }
     let sizes = (SMALLEST.trailing_zeros()..=USUAL.trailing_zeros()).map(|bit| 1_u32 << bit);
     let best = sizes.map(|chunk| (worth(&boundaries, chunk), chunk)).max_by(|a, b| a.0.total_cmp(&b.0));
     let chunk = best.filter(|(worth, _)| *worth > 3.0).map_or(USUAL, |(_, chunk)| chunk);

@@ -1,16 +1,18 @@
 //! Whether damage comes at regular times, as a second bus master's bursts do.
 //!
-//! In: the moments at which bursts begin, in bytes of bus time. Out: by how much a period explains their distances better
+//! In: bursts, in bytes of bus time. Out: by how much a period explains their distances better
 //! than chance does, as a natural logarithm. A burst over blank content is not seen, so a distance may be any multiple of
 //! the period. Chance: a distance lies near a multiple with the share of the tolerance, and each candidate period tried
 //! costs its part.
 
-/// Moments looked at.
-const MOST: usize = 400;
+use std::ops::Range;
+
+/// Bursts looked at.
+const MOST: usize = 2000;
 /// Distances that it takes before a period is looked for.
 const LEAST: usize = 5;
 const MULTIPLES: f64 = 12.0;
-/// Moments closer than this are one burst; bytes of bus time. Tables in the content repeat at shorter distances.
+/// Bursts closer than this are one burst; bytes of bus time. Tables in the content repeat at shorter distances.
 const APART: u64 = 64;
 
 /// A period and what speaks for it.
@@ -22,19 +24,25 @@ pub(crate) struct Period {
     pub(crate) weight: f64,
 }
 
-/// Returns the best period of `moments`, ascending; `None` for fewer than six that are apart.
-pub(crate) fn period(moments: &[u64]) -> Option<Period> {
-    let mut moments: Vec<u64> = moments.iter().copied().take(MOST).collect();
-    let all = moments.len();
-    moments.dedup_by(|next, before| *next - *before < APART);
-    if moments.len() * 10 < all * 7 {
+/// Returns the best period of `bursts`, ascending by their start; `None` for fewer than six that are apart.
+pub(crate) fn period(bursts: &[Range<u64>]) -> Option<Period> {
+    let mut apart: Vec<Range<u64>> = Vec::new();
+    for burst in bursts.iter().take(MOST) {
+        match apart.last_mut() {
+            Some(last) if burst.start < last.end + APART => last.end = last.end.max(burst.end),
+            _ => apart.push(burst.clone()),
+        }
+    }
+    let whole = apart.last()?.end - apart[0].start;
+    let covered: u64 = apart.iter().map(|burst| burst.end - burst.start).sum();
+    if covered * 2 > whole {
         // So dense that the rule itself spaces them.
         return None;
     }
+    let moments: Vec<u64> = apart.iter().map(|burst| burst.start).collect();
     // With two readings whose bursts alternate, only every second one belongs to one reading.
     let best = [1, 2].into_iter().filter_map(|apart| {
         let gaps: Vec<f64> = moments.windows(apart + 1).map(|pair| (pair[apart] - pair[0]) as f64).collect();
-        let gaps: Vec<f64> = gaps.into_iter().filter(|gap| *gap > 0.0).collect();
         best(&gaps)
     });
     best.max_by(|a, b| a.weight.total_cmp(&b.weight))
@@ -88,6 +96,10 @@ mod tests {
     use super::*;
     use crate::testing::{Draw, for_seeds};
 
+    fn bursts(moments: &[u64]) -> Vec<Range<u64>> {
+        moments.iter().map(|at| *at..at + 2).collect()
+    }
+
     #[test]
     fn a_period_with_missing_bursts_and_jitter_is_found() {
         for_seeds("a_period_with_missing_bursts_and_jitter_is_found", 30, |seed| {
@@ -95,7 +107,7 @@ mod tests {
             let bytes = 300 + draw.below(5000);
             let burst = |n: u64| (draw.below(3) > 0).then(|| n * bytes + draw.below(1 + bytes / 25));
             let seen: Vec<u64> = (0..40).filter_map(burst).collect();
-            let found = period(&seen).unwrap();
+            let found = period(&bursts(&seen)).unwrap();
             assert!(found.weight > 3.0, "{found:?} for {bytes}");
             assert!((found.bytes / bytes as f64 - 1.0).abs() < 0.03, "{found:?} for {bytes}");
         });
@@ -108,10 +120,12 @@ mod tests {
             let mut draw = Draw::new(seed);
             let mut moments: Vec<u64> = (0..8 + draw.below(60)).map(|_| draw.below(1 << 20)).collect();
             moments.sort_unstable();
-            taken += u32::from(period(&moments).is_some_and(|found| found.weight > 3.0));
+            taken += u32::from(period(&bursts(&moments)).is_some_and(|found| found.weight > 3.0));
         }
         assert!(taken <= 2, "{taken} of 200");
-        assert_eq!(period(&[1, 2, 3]), None);
-        assert_eq!(period(&[7; 50]), None);
+        assert_eq!(period(&bursts(&[1, 1000, 3000])), None);
+        assert_eq!(period(&bursts(&[7; 50])), None);
+        let dense: Vec<u64> = (0..500).map(|n| n * 30).collect();
+        assert_eq!(period(&bursts(&dense)), None, "one long burst");
     }
 }

@@ -144,9 +144,9 @@ impl Scattered {
         }
     }
 
-    /// Returns the bytes at which bursts begin.
-    pub(crate) fn bursts(&self) -> Vec<usize> {
-        self.bursts_of_flips().map(|burst| (burst[0].at / 8) as usize).collect()
+    /// Returns the bytes from the first to the last wrong bit of each burst.
+    pub(crate) fn bursts(&self) -> impl Iterator<Item = Range<usize>> + '_ {
+        self.bursts_of_flips().map(|burst| (burst[0].at / 8) as usize..(burst[burst.len() - 1].at / 8) as usize + 1)
     }
 
     /// Returns how many bits are wrong.

@@ -153,10 +153,13 @@ impl Finder<'_> {
     }
 
     fn shape(&mut self, group: &[usize]) -> Shape {
+        let rests = !self.trusted && self.reference_rests(group);
         if let Some(level) = self.level(group) {
-            return Shape::Level(level);
+            // Both at rest: a line that rests does so before and after the blank stretch that it hides.
+            let runs = [self.own, self.other].map(|content| self.run(content, group[0]));
+            return if rests && runs[1] > runs[0] { Shape::Echo } else { Shape::Level(level) };
         }
-        if !self.trusted && self.reference_rests(group) {
+        if rests {
             return Shape::Echo;
         }
         if group.len() < 4 {
@@ -216,6 +219,15 @@ impl Finder<'_> {
         (before + span + after >= if to_edge { 8 } else { 24 }).then_some(value)
     }
 
+    /// Returns how many bytes around `at` are the same, within the transaction and at most 16 KiB.
+    fn run(&self, content: &[u8], at: usize) -> usize {
+        const LOOK: usize = 1 << 14;
+        let same = |byte: &&u8| **byte == content[at];
+        let up = content[at..self.bounds.end].iter().take(LOOK).take_while(same).count();
+        let down = content[self.bounds.start..at].iter().rev().take(LOOK).take_while(same).count();
+        up + down
+    }
+
     fn reference_rests(&self, group: &[usize]) -> bool {
         let (first, last) = (group[0], group[group.len() - 1]);
         let level = self.other[group[group.len() / 2]];
@@ -267,7 +279,7 @@ impl Finder<'_> {
 
     fn long_delay(&mut self, group: &[usize]) -> Option<i64> {
         let tells = group.iter().any(|at| !matches!(self.own[*at], 0x00 | 0xFF));
-        if self.searches == 0 || !tells {
+        if self.searches == 0 || !tells || group.len() < GROUP / 2 {
             return None;
         }
         self.searches -= 1;

@@ -364,23 +364,31 @@ impl<'a> Seen<'a> {
         let at_start = start.aligned || first.range.start <= unit.bounds.start + 1;
         let constant =
             if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
-        weights.set(Fault::ConstantShift, constant);
-        weights.set(
-            Fault::ClockSlip,
-            slipped
-                * if single > 0.6 {
-                    0.95
-                } else if delay.abs() < 8 {
-                    0.1
-                } else {
-                    0.01
-                },
-        );
+        let last = delays[delays.len() - 1];
+        let late = |at: usize| mine[at] == other[at] && delayed(other, at, last.2).is_none_or(|byte| byte == mine[at]);
+        let end = self.edge_up(unit, last.1.range.end, late);
+        let last = last.1;
+        // Once late, data stays late until chip select rises.
+        let ended = end.at_transaction(len);
+        let slips = if single > 0.6 {
+            0.95
+        } else if delay.abs() < 8 {
+            0.1
+        } else {
+            0.01
+        };
         let paused = if single > 0.6 { 0.04 } else { 0.6 } * if pause.is_some() { 2.0 } else { 1.0 };
-        weights.set(Fault::HoldFloating, slipped * paused);
-        weights.set(Fault::LateSampling, if delay.abs() == 1 { 0.01 * slipped } else { 0.0 });
-        weights.set(Fault::AddressError, if delay % 8 == 0 && at_start { 0.5 } else { 1e-4 * slipped });
-        let last = delays[delays.len() - 1].1;
+        weights.set(Fault::ConstantShift, constant * ended);
+        weights.set(Fault::ClockSlip, slipped * slips * ended);
+        weights.set(Fault::HoldFloating, slipped * paused * ended);
+        weights.set(Fault::LateSampling, if delay.abs() == 1 { 0.01 * slipped * ended } else { 0.0 });
+        let address = if delay % 8 == 0 && at_start { 0.5 } else { 1e-4 * slipped };
+        weights.set(Fault::AddressError, address * ended);
+        // What looks late for a while may be chance, in content that comes again and again.
+        let chance = slipped * end.anywhere(len);
+        weights.set(Fault::BusContention, 0.01 * chance);
+        weights.set(Fault::WeakDataOut, 0.01 * chance);
+        weights.set(Fault::OpenDataOut, 0.01 * chance);
         let begin = pause.map_or(first.range.start, |pause| pause.range.start);
         events.push(Event {
             reading: self.own,
