@@ -253,6 +253,7 @@ fn disagreeing(
             event.weights = event.weights.shares();
         }
     }
+    if std::env::var_os("EVI_DEBUG").is_some() { eprintln!("scatter regular {regular:?}"); }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
     let bursts: usize = scattered.iter().map(|one| one.bursts().count()).sum();
@@ -306,13 +307,15 @@ fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>]
 fn comes_again(content: &[u8], bytes: f64) -> bool {
     let step = (content.len() / 4096).max(1) | 1;
     let units = (7..16).map(|bit| 1_usize << bit).filter(|unit| unit * 2 <= content.len());
+    let is_data = |at: usize| !matches!(content[at], 0x00 | 0xFF);
     let again = units.filter(|unit| {
         let places = (0..content.len() - unit).step_by(step);
-        let data: Vec<bool> = places
-            .filter(|at| !matches!(content[*at], 0x00 | 0xFF))
-            .map(|at| content[at] == content[at + unit])
-            .collect();
-        data.len() >= 16 && data.iter().filter(|again| **again).count() * 10 >= data.len() * 6
+        let all = places.len();
+        let data: Vec<usize> = places.filter(|at| is_data(*at)).collect();
+        let share = |hits: usize| hits as f64 / data.len() as f64;
+        let same = share(data.iter().filter(|at| content[**at] == content[**at + unit]).count());
+        let data_again = share(data.iter().filter(|at| is_data(**at + unit)).count());
+        data.len() >= 16 && (same > 0.6 || data_again > 0.6 && data_again > 1.5 * data.len() as f64 / all as f64)
     });
     let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
     again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))

@@ -92,7 +92,8 @@ fn ill(fault: Fault, draw: &mut Stream, size: usize) -> Ill {
         Fault::LateSampling => draw.spread(20.0, 5000.0),
         _ => draw.spread(1.5, 30.0),
     };
-    let period = size as f64 * 8.0 / draw.spread(14.0, 120.0);
+    // Another master that polls something does so some hundred times while a whole chip is read.
+    let period = size as f64 * 8.0 / draw.spread(60.0, 300.0);
     let bit = draw.below(size.trailing_zeros().into()) as u32;
     Ill { fault, events, pull: draw.chance(0.6), variant: draw.below(1 << 20), period, bit }
 }
