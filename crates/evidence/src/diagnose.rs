@@ -220,16 +220,15 @@ fn disagreeing(
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
         if let Some(reach) = folded[own] {
             let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach);
-            let (folds, others): (Vec<Event>, Vec<Event>) =
-                found.events.into_iter().partition(|event| event.ranges.iter().all(again));
-            let sagged = others.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            found.events.retain(|event| !event.ranges.iter().all(again));
+            let sagged = found.events.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
             let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], reach, sagged);
-            let ranges = folds.into_iter().flat_map(|event| event.ranges).collect();
+            let sectors = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
+            let ranges: Vec<Range<usize>> =
+                sectors.map(|from| from..(from + SECTOR).min(contents[own].len())).filter(again).collect();
+            found.explained.extend(ranges.iter().cloned());
             // However many transactions it shows in, it is one thing that happened; so it counts as a few.
-            let once = Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 };
-            found.events = others;
-            found.events.push(once);
-            found.explained.extend(disputed.iter().map(|range| range.start as usize..range.end as usize).filter(again));
+            found.events.push(Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 });
         }
         events.extend(found.events);
         explained.push(found.explained);

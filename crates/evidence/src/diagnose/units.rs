@@ -66,8 +66,10 @@ pub(crate) fn events(
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        let shaped = |one: &Stretch| is_plain(one.shape) || one.shape == Shape::Garbage && one.bytes >= 16;
-        if unit.stretches.iter().any(shaped) || unit.stretches.iter().all(|one| one.shape == Shape::Echo) {
+        let shaped = |one: &Stretch| {
+            is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16
+        };
+        if unit.stretches.iter().any(shaped) {
             found.explained.push(unit.bounds.clone());
         }
     }
@@ -120,10 +122,12 @@ fn units<'a>(
                     found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
                 };
                 let worth = bytes(true) - 2 * bytes(false);
-                // What most say is the better reference unless another one explains clearly more.
+                // What most say is the better reference, unless several at rest at once outvote one that is right; then one
+                // that has data there explains clearly more.
                 let needed = best.as_ref().map_or(i64::MIN, |(worth, _)| worth + 16);
                 if best.is_none() || worth >= needed {
-                    let done = bytes(false) == 0 && number == 0 && trusted;
+                    let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
+                    let done = voted.is_some() && number == 0 && (trusted || !at_rest);
                     best = Some((worth, Unit { index, bounds: bounds.clone(), reference, stretches: found }));
                     if done {
                         break;
