@@ -222,16 +222,15 @@ fn disagreeing(
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
         if let Some(reach) = folded[own] {
             let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach);
-            let (folds, others): (Vec<Event>, Vec<Event>) =
-                found.events.into_iter().partition(|event| event.ranges.iter().all(again));
-            let sagged = others.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            found.events.retain(|event| !event.ranges.iter().all(again));
+            let sagged = found.events.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
             let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], reach, sagged);
-            let ranges = folds.into_iter().flat_map(|event| event.ranges).collect();
+            let sectors = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
+            let ranges: Vec<Range<usize>> =
+                sectors.map(|from| from..(from + SECTOR).min(contents[own].len())).filter(again).collect();
+            found.explained.extend(ranges.iter().cloned());
             // However many transactions it shows in, it is one thing that happened; so it counts as a few.
-            let once = Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 };
-            found.events = others;
-            found.events.push(once);
-            found.explained.extend(disputed.iter().map(|range| range.start as usize..range.end as usize).filter(again));
+            found.events.push(Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 });
         }
         events.extend(found.events);
         explained.push(found.explained);
@@ -274,6 +273,9 @@ fn disagreeing(
             event.weights.set(Fault::BusContention, found.weight.min(10.0));
             event.weights = event.weights.shares();
         }
+    }
+    if std::env::var_os("EVI_DEBUG").is_some() {
+        eprintln!("scatter regular {regular:?}");
     }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
@@ -327,13 +329,15 @@ fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>]
 fn comes_again(content: &[u8], bytes: f64) -> bool {
     let step = (content.len() / 4096).max(1) | 1;
     let units = (7..16).map(|bit| 1_usize << bit).filter(|unit| unit * 2 <= content.len());
+    let is_data = |at: usize| !matches!(content[at], 0x00 | 0xFF);
     let again = units.filter(|unit| {
         let places = (0..content.len() - unit).step_by(step);
-        let data: Vec<bool> = places
-            .filter(|at| !matches!(content[*at], 0x00 | 0xFF))
-            .map(|at| content[at] == content[at + unit])
-            .collect();
-        data.len() >= 16 && data.iter().filter(|again| **again).count() * 10 >= data.len() * 6
+        let all = places.len();
+        let data: Vec<usize> = places.filter(|at| is_data(*at)).collect();
+        let share = |hits: usize| hits as f64 / data.len() as f64;
+        let same = share(data.iter().filter(|at| content[**at] == content[**at + unit]).count());
+        let data_again = share(data.iter().filter(|at| is_data(**at + unit)).count());
+        data.len() >= 16 && (same > 0.6 || data_again > 0.6 && data_again > 1.5 * data.len() as f64 / all as f64)
     });
     let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
     again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))

@@ -96,6 +96,15 @@ pub(crate) fn scattered(
     all
 }
 
+/// Returns whether a byte stands in a run of ten or more at rest, which is no single wrong bit whatever else it is.
+fn rests(own: &[u8], at: usize) -> bool {
+    let same = |byte: &&u8| **byte == own[at];
+    let run = || {
+        own[at..].iter().take(10).take_while(same).count() + own[..at].iter().rev().take(10).take_while(same).count()
+    };
+    matches!(own[at], 0x00 | 0xFF) && run() >= 10
+}
+
 fn holds(ranges: &[Range<usize>], at: usize) -> bool {
     ranges.iter().any(|range| range.contains(&at))
 }
@@ -125,7 +134,7 @@ impl Scattered {
         }
         let most = self.flips.len() + BITS_OF_A_SECTOR;
         for at in (0..own.len()).filter(|at| own[*at] != truth[*at]) {
-            if hidden(from + at) {
+            if hidden(from + at) || rests(own, at) {
                 continue;
             }
             for number in (at as u64 * 8..).take(8) {
@@ -191,9 +200,13 @@ pub(crate) fn weigh(
     let right =
         bits * (1.0 - disputed as f64 / all_sectors).max(0.0) * (disputed.min(SECTORS) as f64 / disputed as f64);
     let ways = |rule: &dyn Fn(View) -> f64| all.iter().map(|one| one.log_of(rule, shares.alone)).sum::<f64>();
-    let rise = ways(&|view| if view.truth { MISFIT / (1.0 - shares.zeros) } else { (1.0 - MISFIT) / shares.zeros });
-    let fall = ways(&|view| if view.truth { (1.0 - MISFIT) / (1.0 - shares.zeros) } else { MISFIT / shares.zeros });
-    let one_way = rise.max(fall) - 2.0_f64.ln();
+    let one_way = |misfit: f64| -> f64 {
+        let (zeros, ones) = (shares.zeros, 1.0 - shares.zeros);
+        let rise = ways(&|view| if view.truth { misfit / ones } else { (1.0 - misfit) / zeros });
+        let fall = ways(&|view| if view.truth { (1.0 - misfit) / ones } else { misfit / zeros });
+        rise.max(fall)
+    };
+    let one_way = one_way(MISFIT).max(one_way(MISFIT / 40.0)) - 2.0_f64.ln();
     let unlike = |one: Option<bool>, truth: bool| one.is_some_and(|one| one != truth);
     let at_edges = |share: f64, hit: &dyn Fn(View) -> bool| {
         ways(&|view| if hit(view) { (1.0 - MISFIT) / share } else { MISFIT / (1.0 - share) })
@@ -213,13 +226,26 @@ pub(crate) fn weigh(
     };
     let same = |crowd: f64| crowd;
     let alone = gaps(&same, 1.0);
-    let bursts = gaps(&|_| 0.7, 1.0).max(gaps(&|crowd| crowd.max(0.3), 1.0)) - alone;
+    let closeness = [0.3, 0.7, 0.9, 0.97, 0.995];
+    let in_bursts = closeness.iter().map(|close| gaps(&|crowd| crowd.max(*close), 1.0));
+    let in_bursts = in_bursts.fold(f64::NEG_INFINITY, f64::max).max(gaps(&same, shares.zeros.clamp(0.05, 1.0))) - alone;
+    // Bits through one bad contact are not independent; many bursts count as forty.
+    let count = all.iter().map(|one| one.bursts().count()).sum::<usize>().max(1);
+    let scale = (40.0 / count as f64).min(1.0);
     let mut logs = [-12.0 - flips.min(60) as f64 / 4.0; Fault::ALL.len()];
     logs[Fault::Noise as usize] = 0.0;
-    logs[Fault::WeakDataOut as usize] = one_way + bursts.max(gaps(&same, shares.zeros.clamp(0.05, 1.0)) - alone) - 0.3;
-    logs[Fault::LateSampling as usize] = edges + gaps(&same, shares.unlike_any) - alone + by_clock(all, clocks);
-    let regular = period.map_or(-1.0, |period| period.weight.max(-6.0));
-    logs[Fault::BusContention as usize] = one_way.max(0.0) + bursts + regular - 1.5;
+    logs[Fault::WeakDataOut as usize] = scale * (one_way + in_bursts) - 0.3;
+    logs[Fault::LateSampling as usize] =
+        scale * (edges + gaps(&same, shares.unlike_any) - alone) + by_clock(all, clocks);
+    // Bursts that keep no time are hardly another master's.
+    let regular = period.map_or(-6.0, |period| if period.weight > 3.0 { period.weight } else { -6.0 });
+    logs[Fault::BusContention as usize] = scale * (one_way.max(0.0) + in_bursts) + regular;
+    if std::env::var_os("EVI_DEBUG").is_some() {
+        eprintln!(
+            "scatter flips {flips} one_way {one_way:.1} edges {edges:.1} bursts {in_bursts:.1} logs weak {:.1} late {:.1} bc {:.1} shares {shares:?}",
+            logs[1], logs[6], logs[8]
+        );
+    }
     Some(Weights::from_logs(logs))
 }
 
@@ -253,7 +279,7 @@ impl Scattered {
                         Some(false) => 1.0 - alone,
                         None => 0.5,
                     };
-                    Some([plausible.ln(), rule(view).max(1e-3).ln()])
+                    Some([plausible.ln(), rule(view).max(1e-4).ln()])
                 })
                 .try_fold([0.0; 2], |sum, one| one.map(|one| [sum[0] + one[0], sum[1] + one[1]]))
         };

@@ -246,7 +246,7 @@ impl Finder<'_> {
 
     /// Blank stretches are alike everywhere, so data from elsewhere has to be data.
     fn is_data(&self, group: &[usize]) -> bool {
-        group.iter().filter(|at| self.own[**at] != self.own[group[0]]).count() * 4 >= group.len()
+        group.windows(2).filter(|pair| self.own[pair[0]] != self.own[pair[1]]).count() * 4 >= group.len()
     }
 
     fn folded(&self, group: &[usize]) -> bool {

@@ -63,17 +63,16 @@ pub(crate) fn events(
     let units = units(contents, voted, own, list, disputed);
     let mut seen = Seen { mine: contents[own], own, list, windows: Vec::new(), unaffected: None };
     for unit in &units {
-        let before = (found.events.len(), seen.windows.len());
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        if before != (found.events.len(), seen.windows.len())
-            || unit.stretches.iter().all(|one| one.shape != Shape::Bits)
-        {
+        let shaped =
+            |one: &Stretch| is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16;
+        if unit.stretches.iter().any(shaped) {
             found.explained.push(unit.bounds.clone());
         }
     }
-    let windows = std::mem::take(&mut seen.windows);
+    let windows = seen.whole_windows();
     found.events.extend(windows.into_iter().map(|window| seen.window(window)));
     found.events.sort_by_key(|event| event.starts);
     found
@@ -122,10 +121,12 @@ fn units<'a>(
                     found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
                 };
                 let worth = bytes(true) - 2 * bytes(false);
-                // What most say is the better reference unless another one explains clearly more.
+                // What most say is the better reference, unless several at rest at once outvote one that is right; then one
+                // that has data there explains clearly more.
                 let needed = best.as_ref().map_or(i64::MIN, |(worth, _)| worth + 16);
                 if best.is_none() || worth >= needed {
-                    let done = bytes(false) == 0 && number == 0 && trusted;
+                    let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
+                    let done = voted.is_some() && number == 0 && (trusted || !at_rest);
                     best = Some((worth, Unit { index, bounds: bounds.clone(), reference, stretches: found }));
                     if done {
                         break;
@@ -177,6 +178,8 @@ struct Window<'a> {
     end: Edge,
     ranges: Vec<Range<usize>>,
     bytes: usize,
+    /// The chance that its transactions were at rest one by one and only look like one window.
+    apart: f64,
 }
 
 /// A boundary of a stretch: whether it may be that of the transaction, and among how many bytes it may lie.
@@ -255,6 +258,7 @@ impl<'a> Seen<'a> {
                 let window = self.windows.last_mut().expect("it was looked at");
                 window.last = unit.index;
                 window.end = end;
+                window.apart *= 0.2 * start.anywhere(unit.bounds.len());
                 window.bytes += stretch.bytes;
                 window.ranges.push(stretch.range.clone());
             } else {
@@ -268,6 +272,7 @@ impl<'a> Seen<'a> {
                     end,
                     ranges: vec![stretch.range.clone()],
                     bytes: stretch.bytes,
+                    apart: 1.0,
                 });
             }
             begun = Some(self.windows.len() - 1);
@@ -278,37 +283,79 @@ impl<'a> Seen<'a> {
         self.mine[one.at as usize..(one.at + one.len) as usize].iter().all(|byte| *byte == level)
     }
 
-    /// Bytes too few to be a stretch at the end of the transaction before, or the start of the one after, move an edge there.
-    fn look_past(&self, window: &mut Window) {
-        let reference = window.reference;
-        let moved = |one: &Transaction, from_end: bool| {
-            let bounds = one.at as usize..(one.at + one.len) as usize;
-            let rests = |at: &usize| self.mine[*at] == window.level;
-            let places: Vec<usize> = match from_end {
-                true => bounds.rev().take(WALK).take_while(rests).collect(),
-                false => bounds.take(WALK).take_while(rests).collect(),
-            };
-            let unlike = |at: &usize| reference[*at] != window.level;
-            let slack = places.iter().rev().take_while(|at| !unlike(at)).count();
-            (places.iter().any(unlike), slack)
-        };
-        if let Some(before) = window.first.checked_sub(1).filter(|_| window.start.aligned) {
-            let (inside, slack) = moved(&self.list[before], true);
-            window.start = Edge { aligned: !inside, slack: if inside { slack } else { window.start.slack + slack } };
+    /// Returns the windows, each as long as the reading rests, also where the reference happens to rest with it.
+    fn whole_windows(&mut self) -> Vec<Window<'a>> {
+        let mut whole: Vec<Window<'a>> = Vec::new();
+        for mut window in std::mem::take(&mut self.windows) {
+            let level = window.level;
+            match whole.last_mut() {
+                Some(before) if before.level == level && window.first <= before.last => {
+                    // The one before was followed across this transaction; only a later end is news.
+                    if window.last >= before.last {
+                        (before.last, before.end) = (window.last, window.end);
+                        self.follow(before, true);
+                    }
+                    before.bytes += window.bytes;
+                    before.ranges.extend(window.ranges);
+                }
+                _ => {
+                    self.follow(&mut window, false);
+                    self.follow(&mut window, true);
+                    whole.push(window);
+                }
+            }
         }
-        if let Some(after) = self.list.get(window.last + 1).filter(|_| window.end.aligned) {
-            let (inside, slack) = moved(after, false);
-            window.end = Edge { aligned: !inside, slack: if inside { slack } else { window.end.slack + slack } };
+        whole
+    }
+
+    /// Moves an edge that coincides with a transaction's into the neighbouring ones, as far as they rest.
+    fn follow(&self, window: &mut Window<'a>, forward: bool) {
+        const MOST: usize = 4096;
+        if !if forward { window.end.aligned } else { window.start.aligned } {
+            return;
+        }
+        let (level, reference) = (window.level, window.reference);
+        let mut slack = if forward { window.end.slack } else { window.start.slack };
+        let mut at = if forward { window.last } else { window.first };
+        for _ in 0..MOST {
+            let next = if forward { Some(at + 1) } else { at.checked_sub(1) };
+            let Some((next, one)) = next.and_then(|next| Some((next, self.list.get(next)?))) else { break };
+            at = next;
+            let bounds = one.at as usize..(one.at + one.len) as usize;
+            let rests = |at: &usize| self.mine[*at] == level;
+            let tells = |at: &usize| reference[*at] != level;
+            let places: Vec<usize> = match forward {
+                true => bounds.clone().take_while(rests).collect(),
+                false => bounds.clone().rev().take_while(rests).collect(),
+            };
+            let after_last = places.iter().rev().take_while(|at| !tells(at)).count();
+            let told = after_last < places.len();
+            let whole = places.len() == bounds.len();
+            slack = if told { after_last } else { slack + after_last };
+            if told {
+                let edge = Edge { aligned: whole, slack };
+                match forward {
+                    true => (window.last, window.end) = (next, edge),
+                    false => (window.first, window.start) = (next, edge),
+                }
+            }
+            if !whole || slack > WALK {
+                break;
+            }
+        }
+        // Blank transactions in between hide how far it goes.
+        if forward {
+            window.end.slack = window.end.slack.max(slack);
+        } else {
+            window.start.slack = window.start.slack.max(slack);
         }
     }
 
-    fn window(&self, mut window: Window<'_>) -> Event {
-        self.look_past(&mut window);
+    fn window(&self, window: Window<'_>) -> Event {
         let len = self.list[window.first].len as usize;
         let several = window.last > window.first;
         let all = self.list.len();
-        let tail = &self.list[window.last + 1..];
-        let never_ends = window.end.aligned && tail.iter().all(|one| self.all_at(one, window.level));
+        let never_ends = window.end.aligned && window.last + 1 == all;
         let from_first = window.start.aligned && window.first == 0;
         let (start, end) = (window.start, window.end);
         let (start_any, end_any) = (start.anywhere(len), end.anywhere(len));
@@ -317,19 +364,22 @@ impl<'a> Seen<'a> {
         let hung = if never_ends { 0.3 } else { 0.0_f64 };
         let from = if from_first { 0.3 } else { start_any };
         let mut weights = Weights::none();
-        weights.set(Fault::OpenDataOut, from * if short { 0.2 } else { 0.5 } * end_any.max(hung));
+        weights.set(Fault::OpenDataOut, from * if short { 0.25 } else { 0.5 } * end_any.max(hung));
         weights.set(
             Fault::SupplySag,
             start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own },
         );
         let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
-        weights.set(Fault::SelectBounce, if several { 0.001 } else { 0.9 } * start_any * end_own * last_of_all);
+        weights.set(
+            Fault::SelectBounce,
+            if several { 0.9 * window.apart } else { 0.9 } * start_any * end_own * last_of_all,
+        );
         let whole = start_own * end_own * 0.3 * 0.2_f64.powi((window.last - window.first) as i32);
         weights.set(Fault::AddressError, whole);
         weights.set(Fault::ClockSlip, whole * 0.2);
         let inside = if several { 0.02 } else { 1.0 } * start_any * end_any;
         weights.set(Fault::BusContention, inside * if window.bytes * 4 < len { 0.15 } else { 0.02 });
-        weights.set(Fault::WeakDataOut, inside * if short { 0.25 } else { 0.02 });
+        weights.set(Fault::WeakDataOut, inside * if short { 0.15 } else { 0.02 });
         weights.set(Fault::HoldFloating, inside * 0.03);
         if end.aligned {
             // A pause at the end of a transaction shows no delay after it.

@@ -46,7 +46,7 @@ struct Manner {
 fn draw(seed: u64, bare: bool) -> Case {
     let mut draw = Stream::new(seed, 1);
     let kind = draw.pick(&[Kind::Structured, Kind::Structured, Kind::MostlyBlank, Kind::Random, Kind::Repeated]);
-    let size = 1 << (15 + draw.below(3));
+    let size = 1 << (16 + draw.below(2));
     let first = Fault::ALL[draw.below(12) as usize];
     let mut faults = vec![first];
     if draw.chance(0.2) {
@@ -56,7 +56,7 @@ fn draw(seed: u64, bare: bool) -> Case {
     let count = draw.pick(&[2, 3, 3, 3, 4, 5]);
     // A read of a small chip in one command leaves no other transaction to compare with; real ones are rarely so read.
     let chunks: Vec<u32> =
-        [256, 1024, 4096, 4096, 8192, 16384].into_iter().filter(|chunk| *chunk * 4 <= size as u32).collect();
+        [256, 1024, 4096, 4096, 8192, 16384].into_iter().filter(|chunk| *chunk * 8 <= size as u32).collect();
     let chunk = draw.pick(&chunks);
     let always = draw.chance(0.6);
     let mut passes: Vec<Manner> = (0..count)
@@ -93,7 +93,8 @@ fn ill(fault: Fault, draw: &mut Stream, size: usize) -> Ill {
         Fault::LateSampling => draw.spread(20.0, 5000.0),
         _ => draw.spread(1.5, 30.0),
     };
-    let period = size as f64 * 8.0 / draw.spread(14.0, 120.0);
+    // Another master that polls something does so some hundred times while a whole chip is read.
+    let period = size as f64 * 8.0 / draw.spread(60.0, 300.0);
     let bit = draw.below(size.trailing_zeros().into()) as u32;
     Ill { fault, events, pull: draw.chance(0.6), variant: draw.below(1 << 20), period, bit }
 }

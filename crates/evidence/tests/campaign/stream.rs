@@ -73,7 +73,7 @@ pub fn content(kind: Kind, seed: u64, size: usize) -> Vec<u8> {
         }
         Kind::MostlyBlank => {
             let mut all = vec![0xFF; size];
-            let islands = 4 + draw.below(8);
+            let islands = 6 + draw.below(12);
             for _ in 0..islands {
                 let at = draw.below(size as u64 - 4096) as usize;
                 let mut data = Vec::new();

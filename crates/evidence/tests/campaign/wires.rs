@@ -63,7 +63,7 @@ impl<'a> Wires<'a> {
             };
             let next = match ill.fault {
                 Fault::BusContention => (draw.unit() * ill.period) as u64,
-                Fault::SupplySag => (draw.unit() * 0.8 * plan.clocks as f64) as u64,
+                Fault::SupplySag => (draw.unit() * 0.5 * plan.clocks as f64) as u64,
                 _ => draw.gap(rate),
             };
             Acting { ill: ill.clone(), draw, rate, next, until: 0, length }
