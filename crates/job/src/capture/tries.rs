@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use driver::{Content, Pass, PassPlan};
 use evidence::strategy::{Manner, Next, Patience, Reach, Seen, next};
-use evidence::{Diagnosis, Judgement, Reading, Transaction, Transactions};
+use evidence::{Diagnosis, Judgement, Order, Reading, Transaction, Transactions};
 use nor::SECTOR;
 use serde_json::json;
 
@@ -17,6 +17,9 @@ use super::{as_evidence, order_of};
 use crate::error::JobError;
 use crate::session::{Session, run_op};
 use crate::text::counted;
+
+/// Bytes of one read that is short: a page of most chips.
+const SHORT: u32 = 256;
 
 /// What the tries of a capture have gathered.
 #[derive(Default)]
@@ -98,6 +101,12 @@ impl Session<'_> {
                     tries.end = Some(End::Contact { advice: advice.to_owned() });
                     return Ok(tries);
                 }
+                Next::Accept if tries.wants_short_reads() => {
+                    let manner = Manner { chunk: SHORT, fast: false, order: Order::Descending, ..tries.manners[0] };
+                    let plan = PassPlan { chunk: SHORT, ..self.plan_of(&manner, false) };
+                    tries.passes.push(self.read_pass(plan)?);
+                    tries.manners.push(manner);
+                }
                 Next::Accept => {
                     if !tries.disputed.is_empty() {
                         tries.settle();
@@ -174,6 +183,15 @@ impl Session<'_> {
 }
 
 impl Tries {
+    /// Whether the content is one value all over and was read in long commands alone. That is what every long read looks like
+    /// when chip select bounces or a contact opens in the middle of it, while the short questions for id and status are still
+    /// answered rightly; reads as short as a page are not.
+    fn wants_short_reads(&self) -> bool {
+        let one_value = |bytes: &[u8]| bytes.first().is_some_and(|first| bytes.iter().all(|byte| byte == first));
+        let uniform = |pass: &Pass| matches!(&pass.content, Content::Bytes(bytes) if one_value(bytes));
+        self.manners.iter().all(|manner| manner.chunk > SHORT) && self.passes.iter().any(uniform)
+    }
+
     /// Whether the last two reads of the disputed sectors agree with each other and, in every such sector, with one whole pass.
     fn are_settled(&self) -> bool {
         let [.., before, last] = self.parts.as_slice() else { return false };
