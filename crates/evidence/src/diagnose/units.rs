@@ -442,7 +442,7 @@ impl<'a> Seen<'a> {
         let begin = pause.map_or(first.range.start, |pause| pause.range.start);
         events.push(Event {
             reading: self.own,
-            ranges: vec![begin..last.range.end],
+            ranges: std::iter::once(begin..last.range.end).collect(),
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
