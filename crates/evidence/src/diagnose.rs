@@ -332,12 +332,13 @@ fn comes_again(content: &[u8], bytes: f64) -> bool {
     let is_data = |at: usize| !matches!(content[at], 0x00 | 0xFF);
     let again = units.filter(|unit| {
         let places = (0..content.len() - unit).step_by(step);
-        let all = places.len();
         let data: Vec<usize> = places.filter(|at| is_data(*at)).collect();
         let share = |hits: usize| hits as f64 / data.len() as f64;
         let same = share(data.iter().filter(|at| content[**at] == content[**at + unit]).count());
-        let data_again = share(data.iter().filter(|at| is_data(**at + unit)).count());
-        data.len() >= 16 && (same > 0.6 || data_again > 0.6 && data_again > 1.5 * data.len() as f64 / all as f64)
+        // Data stands beside data anyway; only a distance better than a shorter one is a period.
+        let at_distance = |distance: usize| share(data.iter().filter(|at| is_data(**at + distance)).count());
+        data.len() >= 16
+            && (same > 0.6 || at_distance(*unit) > 0.6 && at_distance(*unit) > 1.5 * at_distance(unit * 5 / 8))
     });
     let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
     again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))

@@ -110,32 +110,49 @@ fn units<'a>(
         .into_iter()
         .filter_map(|index| {
             let bounds = list[index].at as usize..(list[index].at + list[index].len) as usize;
-            let others = (0..contents.len()).filter(|other| contents[*other][bounds.clone()] != mine[bounds.clone()]);
-            let others = others.take(PARTNERS).map(|other| contents[other]);
-            let mut best: Option<(i64, Unit<'a>)> = None;
-            for (number, reference) in voted.into_iter().chain(others).enumerate() {
-                let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
-                let trusted = 2 * alike > contents.len() && rest_alike(contents, reference, &bounds);
-                let found = stretches(mine, reference, &bounds, trusted);
-                let bytes = |wanted: bool| -> i64 {
-                    found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
-                };
-                let worth = bytes(true) - 2 * bytes(false);
-                // What most say is the better reference, unless several at rest at once outvote one that is right; then one
-                // that has data there explains clearly more.
-                let needed = best.as_ref().map_or(i64::MIN, |(worth, _)| worth + 16);
-                if best.is_none() || worth >= needed {
-                    let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
-                    let done = voted.is_some() && number == 0 && (trusted || !at_rest);
-                    best = Some((worth, Unit { index, bounds: bounds.clone(), reference, stretches: found }));
-                    if done {
-                        break;
-                    }
-                }
-            }
-            best.map(|(_, unit)| unit)
+            explain(contents, voted, own, &bounds).map(|(reference, stretches)| Unit {
+                index,
+                bounds,
+                reference,
+                stretches,
+            })
         })
         .collect()
+}
+
+/// Returns the reference that explains best what is wrong with reading `own` between these bounds, and the stretches.
+///
+/// What most say comes first. Another reading is taken where it leaves clearly less unexplained, as where several are damaged
+/// at once and outvote one that is right.
+pub(crate) fn explain<'a>(
+    contents: &[&'a [u8]],
+    voted: Option<&'a [u8]>,
+    own: usize,
+    bounds: &Range<usize>,
+) -> Option<(&'a [u8], Vec<Stretch>)> {
+    let mine = contents[own];
+    let others = contents.iter().copied().filter(|other| other[bounds.clone()] != mine[bounds.clone()]).take(PARTNERS);
+    let mut best: Option<(i64, i64, &'a [u8], Vec<Stretch>)> = None;
+    for reference in voted.into_iter().chain(others) {
+        let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
+        let trusted = 2 * alike > contents.len() && rest_alike(contents, reference, bounds);
+        let found = stretches(mine, reference, bounds, trusted);
+        let bytes = |wanted: bool| -> i64 {
+            found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
+        };
+        let (plain, left) = (bytes(true), bytes(false));
+        let better = best.as_ref().is_none_or(|(best, best_left, ..)| {
+            plain - 2 * left >= *best + 16 && (voted.is_none() || left * 2 <= *best_left)
+        });
+        if better {
+            let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
+            best = Some((plain - 2 * left, left, reference, found));
+            if voted.is_some() && (trusted || left == 0 && !at_rest) {
+                break;
+            }
+        }
+    }
+    best.map(|(.., reference, found)| (reference, found))
 }
 
 /// Returns whether readings that are at rest throughout a transaction began and ended to rest at the same bytes.
@@ -180,6 +197,8 @@ struct Window<'a> {
     bytes: usize,
     /// The chance that its transactions were at rest one by one and only look like one window.
     apart: f64,
+    /// Whether it was followed into transactions that do not show it by themselves.
+    followed: bool,
 }
 
 /// A boundary of a stretch: whether it may be that of the transaction, and among how many bytes it may lie.
@@ -273,6 +292,7 @@ impl<'a> Seen<'a> {
                     ranges: vec![stretch.range.clone()],
                     bytes: stretch.bytes,
                     apart: 1.0,
+                    followed: false,
                 });
             }
             begun = Some(self.windows.len() - 1);
@@ -289,7 +309,12 @@ impl<'a> Seen<'a> {
         for mut window in std::mem::take(&mut self.windows) {
             let level = window.level;
             match whole.last_mut() {
-                Some(before) if before.level == level && window.first <= before.last => {
+                Some(before)
+                    if before.level == level
+                        && before.followed
+                        && (window.first < before.last
+                            || window.first == before.last && (before.end.aligned || window.start.aligned)) =>
+                {
                     // The one before was followed across this transaction; only a later end is news.
                     if window.last >= before.last {
                         (before.last, before.end) = (window.last, window.end);
@@ -335,7 +360,7 @@ impl<'a> Seen<'a> {
             if told {
                 let edge = Edge { aligned: whole, slack };
                 match forward {
-                    true => (window.last, window.end) = (next, edge),
+                    true => (window.last, window.end, window.followed) = (next, edge, true),
                     false => (window.first, window.start) = (next, edge),
                 }
             }
@@ -477,19 +502,26 @@ impl<'a> Seen<'a> {
             plain,
             count: if plain { 1.0 } else { 0.5 },
         };
-        let plain: usize = unit.stretches.iter().filter(|one| is_plain(one.shape)).map(|one| one.bytes).sum();
-        for stretch in &unit.stretches {
-            // Where one shape goes over into another there are always some bytes that fit neither.
-            if stretch.shape == Shape::Garbage && stretch.bytes < 2 * plain {
-                continue;
-            }
-            let range = &stretch.range;
+        let bytes = |wanted: fn(Shape) -> bool| -> usize {
+            unit.stretches.iter().filter(|one| wanted(one.shape)).map(|one| one.bytes).sum()
+        };
+        let garbage = bytes(|shape| shape == Shape::Garbage);
+        // Where one shape goes over into another there are always some bytes that fit neither.
+        let counts = garbage >= 16 && garbage >= 2 * bytes(is_plain);
+        // All that fits nothing is one event: it has one beginning and one end.
+        let loose = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
+        let loose = loose.map(|one| one.range.clone()).reduce(|all, one| all.start..one.end).filter(|_| counts);
+        let from_elsewhere =
+            unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
+        let places = from_elsewhere.map(|one| (one.shape, one.range.clone()));
+        for (shape, range) in places.chain(loose.map(|range| (Shape::Garbage, range))) {
+            let range = &range;
             let equal = |at: usize| self.mine[at] == unit.reference[at];
             // By chance a byte in 256 is right all the same, and blank stretches are alike everywhere.
             let start = self.edge_down(unit, range.start, |at| equal(at) && range.start - at <= 64);
             let end = self.edge_up(unit, range.end, |at| equal(at) && at - range.end < 64);
             let mut weights = Weights::none();
-            match stretch.shape {
+            match shape {
                 Shape::Elsewhere(_) => {
                     weights.set(Fault::AddressError, 0.9);
                     weights.set(Fault::ClockSlip, 0.03);
@@ -502,7 +534,7 @@ impl<'a> Seen<'a> {
                     weights.set(Fault::SizeAlias, 0.2);
                     events.push(event(range, weights, Edge { aligned: true, slack: 0 }, true));
                 }
-                Shape::Garbage if stretch.bytes >= 16 => {
+                _ => {
                     let (start_any, end_any) = (start.anywhere(len), end.anywhere(len));
                     let (start_own, end_own) = (start.at_transaction(len), end.at_transaction(len));
                     weights.set(Fault::AddressError, 0.4 * start_own * end_own);
@@ -516,7 +548,6 @@ impl<'a> Seen<'a> {
                     weights.set(Fault::LateSampling, 0.02 * start_any * end_any);
                     events.push(event(range, weights, start, false));
                 }
-                _ => {}
             }
         }
     }
