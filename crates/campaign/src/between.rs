@@ -43,7 +43,7 @@ impl Damaged {
 /// # Errors
 /// Whatever the file system says.
 pub fn damage_object(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged>> {
-    damage(files_below(&bench.join("objects"))?, draw, 4)
+    damage(&files_below(&bench.join("objects"))?, draw, 4)
 }
 
 /// Damages one copy of one journal: a flipped bit or a cut end. None when there is none.
@@ -53,10 +53,10 @@ pub fn damage_object(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged
 pub fn damage_journal(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged>> {
     let mut files = files_below(&bench.join("journals"))?;
     files.extend(files_below(&bench.join("twin").join("journals"))?);
-    damage(files, draw, 2)
+    damage(&files, draw, 2)
 }
 
-fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<Damaged>> {
+fn damage(files: &[PathBuf], draw: &mut Draw, ways: u64) -> io::Result<Option<Damaged>> {
     if files.is_empty() {
         return Ok(None);
     }
@@ -65,7 +65,7 @@ fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<
     let mut bytes = before.clone();
     let at = draw.index(bytes.len());
     let way = draw.below(ways);
-    let repairable = way % 2 == 0 || path.extension().is_none_or(|extension| extension != "pack");
+    let repairable = way.is_multiple_of(2) || path.extension().is_none_or(|extension| extension != "pack");
     match way {
         0 => bytes[at] ^= 1 << draw.below(8),
         1 => bytes.truncate(at),
