@@ -170,6 +170,11 @@ fn rest_alike(contents: &[&[u8]], reference: &[u8], bounds: &Range<usize>) -> bo
     extents.all(|extent| Some(extent) == first)
 }
 
+/// Returns what a place of this length counts: few bytes have a shape by chance.
+fn by_length(range: &Range<usize>) -> f64 {
+    (range.len() as f64 / 64.0).clamp(0.3, 1.0)
+}
+
 /// Returns all of `indices`, or blocks of neighbours spread evenly when there are too many.
 fn blocks(indices: &[usize]) -> Vec<usize> {
     if indices.len() <= UNITS {
@@ -401,7 +406,8 @@ impl<'a> Seen<'a> {
             weights.add(Fault::HoldFloating, start_any * if several { 0.001 } else { 0.02 });
         }
         let starts = (!start.aligned).then_some((window.first, window.starts));
-        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count: 1.0 }
+        let count = (window.bytes as f64 / 64.0).clamp(0.3, 1.0);
+        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count }
     }
 
     /// Looks at the delays of one transaction: what they are worth follows from their steps and from the first one's start.
@@ -454,7 +460,7 @@ impl<'a> Seen<'a> {
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
-            count: 1.0,
+            count: by_length(&(begin..last.range.end)),
         });
     }
 
@@ -477,14 +483,6 @@ impl<'a> Seen<'a> {
     /// Data from another address, and stretches that nothing explains.
     fn others(&self, unit: &Unit<'_>, events: &mut Vec<Event>) {
         let len = unit.bounds.len();
-        let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
-            reading: self.own,
-            ranges: vec![range.clone()],
-            weights: weights.shares(),
-            starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
-            plain,
-            count: if plain { 1.0 } else { 0.5 },
-        };
         let bytes = |wanted: fn(Shape) -> bool| -> usize {
             unit.stretches.iter().filter(|one| wanted(one.shape)).map(|one| one.bytes).sum()
         };
@@ -492,8 +490,17 @@ impl<'a> Seen<'a> {
         // Where one shape goes over into another there are always some bytes that fit neither.
         let counts = garbage >= 16 && garbage >= 2 * bytes(is_plain);
         // All that fits nothing is one event: it has one beginning and one end.
-        let loose = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
-        let loose = loose.map(|one| one.range.clone()).reduce(|all, one| all.start..one.end).filter(|_| counts);
+        let pieces = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
+        let pieces: Vec<Range<usize>> = pieces.map(|one| one.range.clone()).collect();
+        let loose = pieces.first().zip(pieces.last()).map(|(first, last)| first.start..last.end).filter(|_| counts);
+        let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
+            reading: self.own,
+            ranges: if plain { vec![range.clone()] } else { pieces.clone() },
+            weights: weights.shares(),
+            starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
+            plain,
+            count: if plain { by_length(range) } else { 0.5 },
+        };
         let from_elsewhere = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
         let places = from_elsewhere.map(|one| (one.shape, one.range.clone()));
         for (shape, range) in places.chain(loose.map(|range| (Shape::Garbage, range))) {
