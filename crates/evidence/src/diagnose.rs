@@ -362,6 +362,8 @@ impl BusTime {
 
 fn join(events: &[Event], loose: Option<Weights>, loose_count: f64) -> Weights {
     let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, event.count)).collect();
+    // Differences that nothing explains leave every fault as likely as the next.
+    all.push((Weights::even(), 0.05));
     // Loose bits say at most as much as eight damaged transactions.
     all.extend(loose.map(|weights| (weights, loose_count)));
     let total: f64 = all.iter().map(|(_, count)| count).sum();
