@@ -66,8 +66,9 @@ pub(crate) fn events(
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        let shaped =
-            |one: &Stretch| is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16;
+        let shaped = |one: &Stretch| {
+            is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16
+        };
         if unit.stretches.iter().any(shaped) {
             found.explained.push(unit.bounds.clone());
         }
@@ -110,12 +111,7 @@ fn units<'a>(
         .into_iter()
         .filter_map(|index| {
             let bounds = list[index].at as usize..(list[index].at + list[index].len) as usize;
-            explain(contents, voted, own, &bounds).map(|(reference, stretches)| Unit {
-                index,
-                bounds,
-                reference,
-                stretches,
-            })
+            explain(contents, voted, own, &bounds).map(|(reference, stretches)| Unit { index, bounds, reference, stretches })
         })
         .collect()
 }
@@ -172,6 +168,11 @@ fn rest_alike(contents: &[&[u8]], reference: &[u8], bounds: &Range<usize>) -> bo
     });
     let first = extents.next();
     extents.all(|extent| Some(extent) == first)
+}
+
+/// Returns what a place of this length counts: few bytes have a shape by chance.
+fn by_length(range: &Range<usize>) -> f64 {
+    (range.len() as f64 / 64.0).clamp(0.3, 1.0)
 }
 
 /// Returns all of `indices`, or blocks of neighbours spread evenly when there are too many.
@@ -390,15 +391,9 @@ impl<'a> Seen<'a> {
         let from = if from_first { 0.3 } else { start_any };
         let mut weights = Weights::none();
         weights.set(Fault::OpenDataOut, from * if short { 0.25 } else { 0.5 } * end_any.max(hung));
-        weights.set(
-            Fault::SupplySag,
-            start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own },
-        );
+        weights.set(Fault::SupplySag, start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own });
         let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
-        weights.set(
-            Fault::SelectBounce,
-            if several { 0.9 * window.apart } else { 0.9 } * start_any * end_own * last_of_all,
-        );
+        weights.set(Fault::SelectBounce, if several { 0.9 * window.apart } else { 0.9 } * start_any * end_own * last_of_all);
         let whole = start_own * end_own * 0.3 * 0.2_f64.powi((window.last - window.first) as i32);
         weights.set(Fault::AddressError, whole);
         weights.set(Fault::ClockSlip, whole * 0.2);
@@ -411,7 +406,8 @@ impl<'a> Seen<'a> {
             weights.add(Fault::HoldFloating, start_any * if several { 0.001 } else { 0.02 });
         }
         let starts = (!start.aligned).then_some((window.first, window.starts));
-        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count: 1.0 }
+        let count = (window.bytes as f64 / 64.0).clamp(0.3, 1.0);
+        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count }
     }
 
     /// Looks at the delays of one transaction: what they are worth follows from their steps and from the first one's start.
@@ -437,21 +433,14 @@ impl<'a> Seen<'a> {
         let slipped = start.anywhere(len);
         // The first byte of a transaction cannot be checked: its bits come from before it.
         let at_start = start.aligned || first.range.start <= unit.bounds.start + 1;
-        let constant =
-            if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
+        let constant = if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
         let last = delays[delays.len() - 1];
         let late = |at: usize| mine[at] == other[at] && delayed(other, at, last.2).is_none_or(|byte| byte == mine[at]);
         let end = self.edge_up(unit, last.1.range.end, late);
         let last = last.1;
         // Once late, data stays late until chip select rises.
         let ended = end.at_transaction(len);
-        let slips = if single > 0.6 {
-            0.95
-        } else if delay.abs() < 8 {
-            0.1
-        } else {
-            0.01
-        };
+        let slips = if single > 0.6 { 0.95 } else if delay.abs() < 8 { 0.1 } else { 0.01 };
         let paused = if single > 0.6 { 0.04 } else { 0.6 } * if pause.is_some() { 2.0 } else { 1.0 };
         weights.set(Fault::ConstantShift, constant * ended);
         weights.set(Fault::ClockSlip, slipped * slips * ended);
@@ -467,11 +456,11 @@ impl<'a> Seen<'a> {
         let begin = pause.map_or(first.range.start, |pause| pause.range.start);
         events.push(Event {
             reading: self.own,
-            ranges: std::iter::once(begin..last.range.end).collect(),
+            ranges: vec![begin..last.range.end],
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
-            count: 1.0,
+            count: by_length(&(begin..last.range.end)),
         });
     }
 
@@ -494,14 +483,6 @@ impl<'a> Seen<'a> {
     /// Data from another address, and stretches that nothing explains.
     fn others(&self, unit: &Unit<'_>, events: &mut Vec<Event>) {
         let len = unit.bounds.len();
-        let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
-            reading: self.own,
-            ranges: vec![range.clone()],
-            weights: weights.shares(),
-            starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
-            plain,
-            count: if plain { 1.0 } else { 0.5 },
-        };
         let bytes = |wanted: fn(Shape) -> bool| -> usize {
             unit.stretches.iter().filter(|one| wanted(one.shape)).map(|one| one.bytes).sum()
         };
@@ -509,10 +490,18 @@ impl<'a> Seen<'a> {
         // Where one shape goes over into another there are always some bytes that fit neither.
         let counts = garbage >= 16 && garbage >= 2 * bytes(is_plain);
         // All that fits nothing is one event: it has one beginning and one end.
-        let loose = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
-        let loose = loose.map(|one| one.range.clone()).reduce(|all, one| all.start..one.end).filter(|_| counts);
-        let from_elsewhere =
-            unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
+        let pieces = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
+        let pieces: Vec<Range<usize>> = pieces.map(|one| one.range.clone()).collect();
+        let loose = pieces.first().zip(pieces.last()).map(|(first, last)| first.start..last.end).filter(|_| counts);
+        let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
+            reading: self.own,
+            ranges: if plain { vec![range.clone()] } else { pieces.clone() },
+            weights: weights.shares(),
+            starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
+            plain,
+            count: if plain { by_length(range) } else { 0.5 },
+        };
+        let from_elsewhere = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
         let places = from_elsewhere.map(|one| (one.shape, one.range.clone()));
         for (shape, range) in places.chain(loose.map(|range| (Shape::Garbage, range))) {
             let range = &range;

@@ -57,7 +57,7 @@ impl<'a> Wires<'a> {
             let per_transaction = (plan.clocks / plan.transactions) as f64;
             let length = match ill.fault {
                 Fault::OpenDataOut => (plan.clocks as f64 / ill.events * draw.spread(0.02, 0.4)).max(4000.0),
-                Fault::SupplySag => per_transaction * (2.2 + draw.unit() * 6.0),
+                Fault::SupplySag => per_transaction * (2.2 + draw.unit() * 3.0),
                 Fault::BusContention => ill.period * (0.02 + 0.06 * draw.unit()),
                 _ => 0.0,
             };
@@ -65,6 +65,11 @@ impl<'a> Wires<'a> {
                 Fault::BusContention => (draw.unit() * ill.period) as u64,
                 Fault::SupplySag => (draw.unit() * 0.5 * plan.clocks as f64) as u64,
                 _ => draw.gap(rate),
+            };
+            // The chip works again before the pass is over; one that does not is an open contact as much as a sag.
+            let length = match ill.fault {
+                Fault::SupplySag => length.min(0.85 * plan.clocks as f64 - next as f64),
+                _ => length,
             };
             Acting { ill: ill.clone(), draw, rate, next, until: 0, length }
         });
