@@ -36,7 +36,7 @@ pub struct PassPlan {
     pub fast: bool,
     /// Order of the chunks.
     pub order: Order,
-    /// Bytes of one chunk: a multiple of [`SECTOR`].
+    /// Bytes of one chunk; a multiple of [`SECTOR`] in a pass that digests.
     pub chunk: u32,
     /// Let the link digest instead of sending the content, where it can.
     pub digest: bool,

@@ -17,6 +17,9 @@ use crate::jobs::Work;
 use crate::session::{Session, run_op};
 use crate::text::counted;
 
+/// Bytes of one read that is short: a page of most chips.
+const SHORT: u32 = 256;
+
 /// What a capture command ends with.
 #[derive(Debug, Clone, Serialize)]
 pub struct CaptureReport {
@@ -163,10 +166,20 @@ impl Session<'_> {
         ]
     }
 
+    /// A pass for content that is one value all over. That is what every long read looks like when chip select bounces or
+    /// a contact opens in the middle of it, and the short questions for id and status are still answered rightly; reads
+    /// as short as a page are not.
+    fn short_reads(&self, clock_hz: u32) -> PassPlan {
+        PassPlan { clock_hz, fast: false, order: Order::Descending, chunk: SHORT, digest: false }
+    }
+
     fn one_try(&mut self, plans: &[PassPlan]) -> Result<Try, JobError> {
-        let mut passes = Vec::with_capacity(plans.len());
+        let mut passes = Vec::with_capacity(plans.len() + 1);
         for plan in plans {
             passes.push(self.read_pass(*plan)?);
+        }
+        if passes.iter().any(|pass| matches!(&pass.content, Content::Bytes(bytes) if is_one_value(bytes))) {
+            passes.push(self.read_pass(self.short_reads(passes[0].clock_hz))?);
         }
         let known = match self.known.applied {
             Some(applied) => Some(self.vault.read_vec(&applied)?),
@@ -349,6 +362,10 @@ pub(crate) enum Look {
     Known(Digest, Vec<u8>),
     /// Something else, read once.
     Other(Vec<u8>),
+}
+
+fn is_one_value(bytes: &[u8]) -> bool {
+    bytes.first().is_some_and(|first| bytes.iter().all(|byte| byte == first))
 }
 
 fn not_accepted(judgement: &Judgement, kept: Option<String>) -> JobError {
