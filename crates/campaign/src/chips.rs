@@ -2,10 +2,10 @@
 //!
 //! | class | why it is here | share |
 //! |---|---|---|
-//! | its own tables alone, 64 to 256 KiB | small, so that a seed is short; one source says the size, erase types of three sizes | half |
-//! | catalogue, up to 1 MiB | listed chips without tables, or with both sources | a third |
+//! | its own tables alone, 64 to 256 KiB | small, so that a seed is short; one source says the size, erase types of three sizes | three in five |
+//! | catalogue, up to 1 MiB | listed chips without tables, or with both sources | a quarter |
 //! | words instead of pages | another way to program, protection that comes up set | a few |
-//! | block protection whose layout is known, 2 MiB | the smallest of the catalogue: protection that can be lifted | a sixth |
+//! | block protection whose layout is known, 2 MiB | the smallest of the catalogue: protection that can be lifted | a tenth |
 //! | four address bytes, 32 MiB | address modes; a seed takes a second | one in 600 |
 //!
 //! The tables of the first class are written here by JESD216 (basic table, DWORDs 1, 2, 8 and 9) and not taken from the
@@ -40,10 +40,11 @@ pub fn draw(draw: &mut Draw) -> ChipPick {
     if draw.chance(1, 600) {
         return listed(draw, |entry| entry.size == 32 << 20 && entry.long_opcodes && entry.id_more.is_empty());
     }
-    match draw.weighted(&[(48, 0), (30, 1), (5, 2), (17, 3)]) {
+    match draw.weighted(&[(60, 0), (22, 1), (4, 2), (9, 3), (5, 4)]) {
         0 => own_tables(draw),
-        1 => listed(draw, |entry| entry.size <= 1 << 20 && !entry.words_only),
+        1 => listed(draw, |entry| entry.size <= 512 << 10 && !entry.words_only),
         2 => listed(draw, |entry| entry.size <= 1 << 20 && entry.words_only),
+        4 => listed(draw, |entry| entry.size == 1 << 20 && !entry.words_only),
         _ => listed(draw, |entry| entry.size <= 2 << 20 && entry.protection.is_some() && !entry.words_only),
     }
 }
