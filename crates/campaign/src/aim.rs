@@ -30,7 +30,8 @@ impl Rehearsal {
     }
 
     fn moment_in(&self, busy: Busy, draw: &mut Draw) -> Option<u64> {
-        let fitting: Vec<&Span> = self.spans.iter().filter(|span| span.busy == busy && span.to_us > span.from_us).collect();
+        let fitting: Vec<&Span> =
+            self.spans.iter().filter(|span| span.busy == busy && span.to_us > span.from_us).collect();
         let span = fitting.get(draw.index(fitting.len()))?;
         Some(span.from_us + 1 + draw.below(span.to_us - span.from_us))
     }
@@ -138,7 +139,8 @@ pub fn arm(kind: Kind, rehearsal: &Rehearsal, size: u32, draw: &mut Draw) -> Opt
         Kind::Stopped => armed.stop_at = Some(1 + draw.below(rehearsal.requests)),
         Kind::KilledAtDisk | Kind::HostPowerCut | Kind::DiskFull | Kind::DiskFullOnce | Kind::DiskBroken => {
             let (failure, lasting) = kind.of_disk()?;
-            armed.disk = Some(vault::faults::Plan { at: 1 + draw.below(rehearsal.disk), failure, lasting, seed: draw.bits() });
+            armed.disk =
+                Some(vault::faults::Plan { at: 1 + draw.below(rehearsal.disk), failure, lasting, seed: draw.bits() });
         }
         Kind::ChipReplaced | Kind::ObjectDamaged | Kind::JournalDamaged | Kind::ClockBack => return None,
     }

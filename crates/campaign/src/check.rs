@@ -88,13 +88,18 @@ impl Ended<'_> {
                 let content = entry.body["content"].as_str().unwrap_or_default();
                 match entry.kind.as_str() {
                     "captured" if content != blake3_hex(self.before) && content != shown(self.before) => {
-                        findings.push(format!("a capture {} is claimed, and the chip held something else", &content[..16]));
+                        findings
+                            .push(format!("a capture {} is claimed, and the chip held something else", &content[..16]));
                     }
                     "applied" if content != blake3_hex(self.after) && content != shown(self.after) => {
-                        findings.push(format!("`applied` {} is claimed, and the chip holds something else", &content[..16]));
+                        findings.push(format!(
+                            "`applied` {} is claimed, and the chip holds something else",
+                            &content[..16]
+                        ));
                     }
                     "verified" if entry.body["differing_bytes"] == 0 => {
-                        let range = |end: usize| entry.body["range"][end].as_u64().and_then(|at| usize::try_from(at).ok());
+                        let range =
+                            |end: usize| entry.body["range"][end].as_u64().and_then(|at| usize::try_from(at).ok());
                         let held = range(0).zip(range(1)).and_then(|(from, to)| self.after.get(from..to));
                         if held.map(blake3_hex).as_deref() != entry.body["image"].as_str() {
                             findings.push("`verified` without a difference is claimed, and the chip differs".into());
@@ -103,7 +108,10 @@ impl Ended<'_> {
                     "protection-settled" => {
                         let registers = self.stage.state()?.registers;
                         if registers[0] & !3 != self.stage.as_found()[0] & !3 {
-                            findings.push(format!("S9: protection counts as settled, and register 1 is {:#04x}", registers[0]));
+                            findings.push(format!(
+                                "S9: protection counts as settled, and register 1 is {:#04x}",
+                                registers[0]
+                            ));
                         }
                     }
                     _ => {}
@@ -122,7 +130,11 @@ impl Ended<'_> {
         let mut findings = Vec::new();
         match self.end {
             End::Failed(error) if !self.may_refuse(error)? => {
-                findings.push(format!("no fault is left, and {:?} fails: {error} ({:?})", self.command, error.causes()));
+                findings.push(format!(
+                    "no fault is left, and {:?} fails: {error} ({:?})",
+                    self.command,
+                    error.causes()
+                ));
             }
             End::Killed => findings.push("killed without a fault".into()),
             End::Done(_) => {

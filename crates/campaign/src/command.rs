@@ -84,7 +84,8 @@ impl Run<'_> {
         let mut nobody = Nobody { watch: Rc::clone(watch) };
         let mut session = Session::open_on(ground, options, "campaign", &mut nobody)?;
         let images = &self.scenario.images;
-        let whole = |image: usize| Target { name: format!("image {image}"), bytes: images[image].clone(), place: Place::Whole };
+        let whole =
+            |image: usize| Target { name: format!("image {image}"), bytes: images[image].clone(), place: Place::Whole };
         Ok(match command {
             Command::Capture => text(&session.capture()?),
             Command::Apply(image) => text(&session.apply(&whole(image))?),

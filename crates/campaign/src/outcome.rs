@@ -27,7 +27,10 @@ impl Outcome {
     #[must_use]
     pub fn story(&self) -> String {
         let findings: String = self.findings.iter().map(|finding| format!("FAIL  {finding}\n")).collect();
-        format!("seed {}\n{}{findings}again: cargo run --release -p campaign -- --seed {}\n", self.seed, self.trace, self.seed)
+        format!(
+            "seed {}\n{}{findings}again: cargo run --release -p campaign -- --seed {}\n",
+            self.seed, self.trace, self.seed
+        )
     }
 }
 

@@ -137,7 +137,11 @@ impl Play<'_> {
                 bench.is_dir()
             }
             Kind::ChipReplaced => {
-                let look = if self.scenario.chip.size > 1 << 20 || self.scenario.chip.words { Look::Islands } else { Look::Structured };
+                let look = if self.scenario.chip.size > 1 << 20 || self.scenario.chip.words {
+                    Look::Islands
+                } else {
+                    Look::Structured
+                };
                 let content = content::make(look, self.chip.first.len(), draw);
                 self.stage.put_chip(&content)?;
                 let gone = std::mem::replace(&mut self.chip, Chip { first: content, captured: false });
@@ -183,19 +187,15 @@ impl Play<'_> {
         // A fault that has nothing to hit in this command gives way to another.
         let mut armed = Vec::new();
         for kind in kinds {
-            let others = (0..4).map(|_| draw.weighted(&KINDS)).filter(|kind| !kind.is_between() && !kind.bends_writes());
+            let others =
+                (0..4).map(|_| draw.weighted(&KINDS)).filter(|kind| !kind.is_between() && !kind.bends_writes());
             let all: Vec<Kind> = [*kind].into_iter().chain(others.collect::<Vec<_>>()).collect();
             armed.extend(all.into_iter().find_map(|kind| arm(kind, &rehearsal, size, draw)));
         }
         Ok(armed)
     }
 
-    fn in_process(
-        &self,
-        command: Command,
-        watch: &Rc<RefCell<Watch>>,
-        disk: &vault::faults::Faults,
-    ) -> End {
+    fn in_process(&self, command: Command, watch: &Rc<RefCell<Watch>>, disk: &vault::faults::Faults) -> End {
         let run = Run {
             scenario: self.scenario,
             stage: self.stage,
@@ -247,7 +247,9 @@ impl Play<'_> {
         let bench = self.stage.bench();
         let plan = armed.iter().find_map(|armed| armed.disk);
         let disk = plan.map_or_else(vault::faults::Faults::none, vault::faults::Faults::by);
-        if plan.is_some_and(|plan| matches!(plan.failure, vault::faults::Failure::Killed | vault::faults::Failure::PowerCut)) {
+        if plan.is_some_and(|plan| {
+            matches!(plan.failure, vault::faults::Failure::Killed | vault::faults::Failure::PowerCut)
+        }) {
             let disk = disk.clone();
             watch.borrow_mut().is_dead = Box::new(move || disk.struck());
         }
@@ -376,7 +378,10 @@ impl Play<'_> {
             return Ok(());
         }
         if damaged.is_repairable() {
-            self.find(&format!("one place is damaged, {}, and repair does not bring it back: {first:?}", damaged.name()));
+            self.find(&format!(
+                "one place is damaged, {}, and repair does not bring it back: {first:?}",
+                damaged.name()
+            ));
         }
         damaged.mend()?;
         match repair(self.stage) {
@@ -409,7 +414,9 @@ impl Play<'_> {
             });
             match exported {
                 Err(error) => findings.push(format!("S2: the first content cannot be exported: {error}")),
-                Ok(()) if fs::read(&out)? != *first => findings.push("S2: the exported first content is another".into()),
+                Ok(()) if fs::read(&out)? != *first => {
+                    findings.push("S2: the exported first content is another".into())
+                }
                 Ok(()) => {}
             }
         }

@@ -185,7 +185,9 @@ impl Rules {
             begun.iter().filter_map(|plan| plan["touched"].as_array()).flatten().any(inside)
         };
         match now.iter().zip(&from).zip(0_u64..).find(|((now, from), at)| now != from && !touched(*at)) {
-            Some((_, at)) => Err(format!("a half-done write is gone on with, and the chip differs at {at:#x} outside of it")),
+            Some((_, at)) => {
+                Err(format!("a half-done write is gone on with, and the chip differs at {at:#x} outside of it"))
+            }
             None => Ok(()),
         }
     }

@@ -94,7 +94,9 @@ impl Scenario {
         let mut acts = acts(&chip, &mut Draw::new(seed, "acts"));
         if chip.layout_known && (protected != "none" || chip.comes_up_protected) && draw.chance(1, 3) {
             // Few chips have protection that can be lifted; where one has, a cut in a status write comes often.
-            if let Some(fault) = acts.iter_mut().rfind(|act| act.command.writes()).and_then(|act| act.faults.first_mut()) {
+            if let Some(fault) =
+                acts.iter_mut().rfind(|act| act.command.writes()).and_then(|act| act.faults.first_mut())
+            {
                 *fault = Kind::CutInStatusWrite;
             }
         }
@@ -133,7 +135,10 @@ fn link(draw: &mut Draw) -> String {
 fn acts(chip: &ChipPick, draw: &mut Draw) -> Vec<Act> {
     let count = 1 + draw.index(4);
     let mut acts: Vec<Act> = (0..count)
-        .map(|_| Act { command: command(chip, draw), faults: (0..faults(draw)).map(|_| draw.weighted(&KINDS)).collect() })
+        .map(|_| Act {
+            command: command(chip, draw),
+            faults: (0..faults(draw)).map(|_| draw.weighted(&KINDS)).collect(),
+        })
         .collect();
     // Mostly there is something to go back to before anything is brought back.
     if draw.chance(3, 4) {

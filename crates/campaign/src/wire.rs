@@ -39,9 +39,7 @@ impl Wire {
             Request::ProgramRange(range) => {
                 vec![Deed::Program(range.at, u32::try_from(range.data.len()).expect("within the link's limits"))]
             }
-            Request::EraseList(list) => {
-                list.blocks.iter().map(|block| erase(block.opcode, block.at)).collect()
-            }
+            Request::EraseList(list) => list.blocks.iter().map(|block| erase(block.opcode, block.at)).collect(),
             Request::SetClock { .. } | Request::LineTest => vec![Deed::Other],
         }
     }
@@ -101,9 +99,8 @@ mod tests {
     #[test]
     fn bytes_mean_what_the_mode_says() {
         let mut wire = Wire::default();
-        let mut deed = |write: &[u8]| {
-            wire.deeds(&Request::Transfer(Transfer { write: write.to_vec(), read: 0 })).remove(0)
-        };
+        let mut deed =
+            |write: &[u8]| wire.deeds(&Request::Transfer(Transfer { write: write.to_vec(), read: 0 })).remove(0);
         assert_eq!(deed(&[0xD8, 0x01, 0x23, 0x45]), Deed::Erase(Some((0x01_0000, 65_536))));
         assert_eq!(deed(&[0x02, 0, 1, 0, 9, 9, 9]), Deed::Program(0x100, 3));
         assert_eq!(deed(&[0xB7]), Deed::Other);

@@ -24,7 +24,8 @@ fn s1_s2_s3_s6_s9_nothing_is_lost_in_300_seeds() {
     );
     if seed().is_none() {
         // What the seeds are for has to come in them, and most of what they want has to be reached.
-        let missing: Vec<_> = campaign::faults::KINDS.iter().filter(|(_, kind)| !tally.fired.contains_key(kind)).collect();
+        let missing: Vec<_> =
+            campaign::faults::KINDS.iter().filter(|(_, kind)| !tally.fired.contains_key(kind)).collect();
         assert!(missing.is_empty(), "faults that never came: {missing:?}");
         let done = tally.ends.get("done").copied().unwrap_or(0);
         assert!(done > tally.seeds, "{done} commands were done in {} seeds", tally.seeds);

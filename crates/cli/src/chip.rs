@@ -14,7 +14,7 @@ pub fn run(command: Chip, global: &Global, bench: &Path, output: &Output, face: 
     match command {
         Chip::Identify(chip) => {
             let session = Session::open(bench, options(&chip, None, global), "chip identify", face)?;
-            let report = job::identify::report(session.identity(), global.redact);
+            let report = job::identify::report(&session, global.redact);
             output.result(&report, || report.text());
         }
         Chip::Capture(chip) => {
@@ -84,7 +84,7 @@ pub fn options(chip: &ChipArgs, write: Option<&WriteArgs>, global: &Global) -> C
         supply: chip.supply,
         drives: chip.drives,
         yes: global.yes,
-        signed: write.and_then(|write| write.signed.clone()),
+        signed: chip.signed.clone(),
         no_capture: write.and_then(|write| write.no_capture.clone()),
     }
 }

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use job::text::page;
-use job::{JobError, link_check};
+use job::{JobError, link_check, links};
 
 use crate::args::{Global, LinkCommand};
 use crate::chip::options;
@@ -19,6 +19,10 @@ pub fn run(
     face: &mut Face,
 ) -> Result<(), JobError> {
     match command {
+        LinkCommand::List => {
+            let list = links::list();
+            output.result(&list, || list.text());
+        }
         LinkCommand::Check { chip, watch: true, seconds } => {
             let report = link_check::watch(bench, &options(&chip, None, global), seconds, face)?;
             output.result(&report, || report.text());

@@ -46,7 +46,7 @@ pub fn write<'a>(limits: &Limits, job: WriteJob<'a>) -> Op<'a, Result<(), Driver
 /// [`DriverError::Protected`].
 pub fn check_protection(identity: &Identity, plan: &Plan) -> Result<(), DriverError> {
     if plan.touched().iter().any(|range| identity.protection.forbids(range.start, range.end - range.start)) {
-        return Err(DriverError::Protected { protection: identity.protection.clone(), status: identity.status[0] });
+        return Err(DriverError::Protected { protection: identity.protection.clone(), status: first_status(identity) });
     }
     Ok(())
 }
@@ -57,7 +57,7 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
     let steps = &job.plan.steps;
     let total: u64 = steps.iter().map(|step| u64::from(weight(step))).sum();
     bus.set_clock(job.clock_hz).await?;
-    let guard = Guard { id: chip.id.clone(), status: identity.status[0], status_mask: !VOLATILE_BITS };
+    let guard = Guard { id: chip.id.clone(), status: first_status(identity), status_mask: !VOLATILE_BITS };
     let proof = Proof::of(chip, job.plan, job.wanted);
     let changing = Changing { chip, guard, proof };
     bus.check(&changing.guard, 0).await?;
@@ -110,6 +110,11 @@ async fn run(bus: &Bus, job: WriteJob<'_>) -> Result<(), DriverError> {
     bus.leave(chip.addressing).await?;
     debug_assert_ne!(chip.addressing, Addressing::Unknown, "such a chip is never written (S5)");
     Ok(())
+}
+
+/// Status register 1; the kernel keeps it to itself, and nothing is then compared with it.
+fn first_status(identity: &Identity) -> u8 {
+    identity.status.first().copied().unwrap_or(0)
 }
 
 /// How much of the progress a step is: its bytes.

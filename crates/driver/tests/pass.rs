@@ -249,3 +249,56 @@ fn stop_ends_before_the_next_request() {
         assert_eq!(link.sent.len(), stop_at);
     }
 }
+
+/// A link behind which 0Bh comes late: each answer to it has `late` bytes of nothing in front.
+struct Late {
+    bench: sim::VirtualBench,
+    late: usize,
+}
+
+impl Link for Late {
+    fn limits(&self) -> &nor::link::Limits {
+        self.bench.limits()
+    }
+
+    fn run(
+        &mut self,
+        request: &nor::link::Request,
+        deadline_us: u64,
+    ) -> Result<nor::link::Answer, nor::link::LinkError> {
+        let answer = self.bench.run(request, deadline_us)?;
+        let (nor::link::Request::Transfer(transfer), nor::link::Answer::Bytes(bytes)) = (request, &answer) else {
+            return Ok(answer);
+        };
+        if transfer.write[0] != nor::command::READ_FAST {
+            return Ok(answer);
+        }
+        let kept = bytes.len() - self.late.min(bytes.len());
+        Ok(nor::link::Answer::Bytes([&vec![0; self.late], &bytes[..kept]].concat()[..bytes.len()].to_vec()))
+    }
+
+    fn now_us(&mut self) -> u64 {
+        self.bench.now_us()
+    }
+
+    fn wait_us(&mut self, us: u64) {
+        self.bench.wait_us(us);
+    }
+
+    fn is_present(&mut self) -> bool {
+        self.bench.is_present()
+    }
+}
+
+/// Chips whose firmware set another number of dummy clocks answered 0Bh late for good, and no two passes were ever equal.
+#[test]
+fn a_late_fast_read_is_told_from_a_contact() {
+    let content = random(11, 1 << 20);
+    let at = driver::telling_window(&content).expect("random content tells");
+    for late in [0, 1, 7] {
+        let mut link = Late { bench: bench(SMALL, LOWERED, &content), late };
+        let identity = identify(&mut link);
+        let shift = run(&mut link, |limits| driver::fast_shift(limits, &identity, at)).expect("an answer");
+        assert_eq!(shift, (late > 0).then_some(late as i32), "late by {late}");
+    }
+}

@@ -247,6 +247,7 @@ impl Session<'_> {
             if !next.is_empty() {
                 if !written {
                     self.ask_fused()?;
+                    self.ask_kernel(&next)?;
                 }
                 // What is written again has a plan of its own, which may reach further than the first one, or be the first.
                 let report = PlanReport::of(&next, &costs, &self.identity.chip);
@@ -359,6 +360,20 @@ impl Session<'_> {
     /// S8, as far as it can be told without reading the chip.
     fn check_fits(&self, target: &Target) -> Result<(), JobError> {
         let (image, chip) = (target.bytes.len() as u64, self.identity.chip.size);
+        if let Some(facts) = self.kernel_facts()
+            && let Some(offset) = facts.offset
+        {
+            match &target.place {
+                Place::Whole if image != facts.size => {
+                    return Err(JobError::PartSize { image, part: facts.size, offset, name: facts.name.clone() });
+                }
+                Place::Region(region) => {
+                    let why = "regions are those of a whole chip, and the kernel shows a part of one".into();
+                    return Err(JobError::Region { region: region.clone(), why });
+                }
+                Place::Whole | Place::At(_) => {}
+            }
+        }
         match target.place {
             Place::Whole if image != u64::from(chip) => Err(JobError::ImageSize { image, chip }),
             Place::At(at) if at.checked_add(image).is_none_or(|end| end > u64::from(chip)) => {

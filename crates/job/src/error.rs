@@ -51,6 +51,12 @@ pub enum JobError {
     /// A virtual bench cannot be opened.
     #[error(transparent)]
     Bench(#[from] sim::BenchError),
+    /// A device of the system cannot be used as a link.
+    #[error(transparent)]
+    Link(#[from] link::OpenError),
+    /// The kernel's flash cannot be written, or is not what it was.
+    #[error(transparent)]
+    Flash(#[from] link::mtd::FlashError),
     /// The link is not plugged in.
     #[error("the link `{link}` is not there")]
     LinkAbsent { link: String },
@@ -98,10 +104,13 @@ pub enum JobError {
     NotWritable { conflicts: Vec<Conflict> },
     /// The passes do not make a capture.
     #[error("the reads are not to be trusted")]
-    NotAccepted { reasons: Vec<String>, contact: bool, kept: Option<String> },
+    NotAccepted { reasons: Vec<String>, advice: Option<String>, contact: bool, kept: Option<String> },
     /// S8.
     #[error("the image has {image} bytes, the chip {chip}")]
     ImageSize { image: u64, chip: u32 },
+    /// S8: the image is not one for a part of a chip.
+    #[error("the image has {image} bytes; `{name}` is a part of its chip: {part} bytes from {offset:#x} on")]
+    PartSize { image: u64, part: u64, offset: u64, name: String },
     /// S8: the place does not fit.
     #[error("{image} bytes from {at:#x} reach past the end of a chip of {chip} bytes")]
     ImagePlace { image: u64, at: u64, chip: u32 },
@@ -146,6 +155,12 @@ pub enum JobError {
     /// What a job's step is to write is another content.
     #[error("{why}")]
     OtherContent { why: String },
+    /// A selector that cannot be read.
+    #[error("the selector `{selector}` cannot be read")]
+    Selector { selector: String, source: image::select::SelectorError },
+    /// A selector that names nothing, or several things.
+    #[error("{0}")]
+    Select(Box<image::select::SelectError>),
     /// A composed image carries what belongs to the donor.
     #[error("{what}: {why}; a rescued machine is itself, by its own label")]
     DonorIdentity { what: &'static str, why: String },
@@ -179,11 +194,14 @@ impl JobError {
             | Self::WhichCapture { .. }
             | Self::Recipe(_)
             | Self::WrongJob { .. } => ErrorKind::Usage,
+            Self::Link(error) if error.is_usage() => ErrorKind::Usage,
+            Self::Link(_) => ErrorKind::System,
             Self::Bench(error) if error.source.is_some() => ErrorKind::System,
             Self::Bench(_) => ErrorKind::Usage,
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
+            Self::Selector { .. } => ErrorKind::Usage,
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Answer { .. } => ErrorKind::System,
@@ -205,7 +223,9 @@ impl JobError {
             | Self::OtherChip { .. }
             | Self::NotWritable { .. }
             | Self::NotAccepted { .. }
+            | Self::Flash(_)
             | Self::ImageSize { .. }
+            | Self::PartSize { .. }
             | Self::ImagePlace { .. }
             | Self::Plan(_)
             | Self::Mismatch { .. }
@@ -213,6 +233,7 @@ impl JobError {
             | Self::Compose(_)
             | Self::OtherContent { .. }
             | Self::DonorIdentity { .. }
+            | Self::Select(_)
             | Self::Protection { .. }
             | Self::OtherPart { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
@@ -243,7 +264,16 @@ impl JobError {
     pub fn hint(&self) -> Option<String> {
         let text = match self {
             Self::NoSuchLink { .. } => {
-                "a link is a FILE.toml that describes a virtual bench; `firmhand demo` leaves one to look at".into()
+                "a link is /dev/spidevB.C, /dev/mtdN or the FILE.toml of a virtual bench; `firmhand link list` shows those of this \
+                 computer"
+                    .into()
+            }
+            Self::Link(error) => error.remedy(),
+            Self::Flash(error) => error.remedy().into(),
+            Self::PartSize { .. } => {
+                "an image of a whole chip does not go into a part of it; cut that part out of it, or reach the whole chip by a clip; \
+                 nothing was written"
+                    .into()
             }
             Self::LinkBusy { .. } => "wait until it has ended, then try again".into(),
             Self::LinkAbsent { .. } => "plug the programmer in, then run the same command again".into(),
@@ -274,6 +304,7 @@ impl JobError {
                     .into()
             }
             Self::NotWritable { .. } => "reading it is fine; writing would be a guess, and firmhand does not guess".into(),
+            Self::NotAccepted { advice: Some(advice), .. } => format!("{advice} Then capture again; nothing was erased"),
             Self::NotAccepted { contact: true, .. } => {
                 "reseat the clip (pin 1 at the dot, all eight contacts down), shorten the leads, then capture again".into()
             }
@@ -289,6 +320,9 @@ impl JobError {
             Self::Recipe(error) => error.remedy(),
             Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
+            Self::Selector { .. } | Self::Select(_) => {
+                "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language".into()
+            }
             Self::DonorIdentity { .. } => {
                 "no image was kept; write `[mac] address = \"given\"` and take less out of the donor".into()
             }

@@ -1,17 +1,20 @@
 //! What `chip identify` reports: the fields that the design fixes, and the same as text.
 
-use driver::{Identity, SizeMeasure};
+use driver::SizeMeasure;
 use nor::chip::id_text;
 use nor::protection::Protection;
 use serde::Serialize;
 
+use crate::kernel;
+use crate::session::Session;
 use crate::text::{duration, size, wrapped};
 
 /// A chip as identified.
 #[derive(Debug, Clone, Serialize)]
 pub struct IdentityReport {
-    /// What 9Fh answers, hexadecimal.
-    pub id: String,
+    /// What 9Fh answers, hexadecimal; left out through the kernel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub id: Option<String>,
     /// The unique id, hexadecimal; left out when there is none or it is not wanted.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub unique_id: Option<String>,
@@ -47,6 +50,23 @@ pub struct IdentityReport {
     pub conflicts: Vec<String>,
     /// Whether it may be written.
     pub writable: bool,
+    /// What the kernel says, when the kernel drives it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kernel: Option<KernelReport>,
+}
+
+/// A flash as the kernel shows it.
+#[derive(Debug, Clone, Serialize)]
+pub struct KernelReport {
+    /// Its name.
+    pub name: String,
+    /// Bytes of the erase block.
+    pub erase_bytes: u32,
+    /// Where it begins on its chip, when it is a part of one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub offset: Option<u64>,
+    /// What cannot be known through the kernel.
+    pub unknown: Vec<String>,
 }
 
 /// One erase type.
@@ -91,7 +111,8 @@ pub struct ProtectionReport {
 
 /// Makes the report; `redact` leaves the unique id out.
 #[must_use]
-pub fn report(identity: &Identity, redact: bool) -> IdentityReport {
+pub fn report(session: &Session<'_>, redact: bool) -> IdentityReport {
+    let (identity, facts) = (session.identity(), session.kernel_facts());
     let chip = &identity.chip;
     #[expect(clippy::cast_precision_loss, reason = "times far below 2^53 us")]
     let ms = |us: u64| us as f64 / 1000.0;
@@ -102,7 +123,7 @@ pub fn report(identity: &Identity, redact: bool) -> IdentityReport {
         Protection::Unknown => ("unknown", Vec::new()),
     };
     IdentityReport {
-        id: chip.id_text(),
+        id: Some(chip.id_text()).filter(|id| !id.is_empty()),
         unique_id: identity.unique_id.as_deref().filter(|_| !redact).map(id_text),
         markings: chip.markings.clone(),
         vendor: chip.vendor.clone(),
@@ -130,7 +151,13 @@ pub fn report(identity: &Identity, redact: bool) -> IdentityReport {
         protection: ProtectionReport { state, ranges },
         sources: chip.sources.clone(),
         conflicts: chip.conflicts.iter().map(ToString::to_string).collect(),
-        writable: chip.is_writable(),
+        writable: chip.is_writable() && facts.is_none_or(|facts| facts.writable),
+        kernel: facts.map(|facts| KernelReport {
+            name: facts.name.clone(),
+            erase_bytes: facts.erase_bytes,
+            offset: facts.offset,
+            unknown: kernel::unknown(),
+        }),
     }
 }
 
@@ -138,19 +165,41 @@ impl IdentityReport {
     /// The report for a person.
     #[must_use]
     pub fn text(&self) -> String {
-        let mut text = if self.markings.is_empty() { "a chip".to_owned() } else { self.markings.join(" or ") };
-        text += &format!(", id {}", self.id);
+        let mut text = match (&self.kernel, self.markings.as_slice()) {
+            (Some(kernel), _) => format!("`{}`, through the kernel", kernel.name),
+            (None, []) => "a chip".to_owned(),
+            (None, markings) => markings.join(" or "),
+        };
+        if let Some(id) = &self.id {
+            text += &format!(", id {id}");
+        }
         if !self.vendor.is_empty() {
             text += &format!(", by {}", self.vendor.join(" or "));
         }
         let measured = match self.measured_size {
             Some(measured) if measured == self.size => "measured".to_owned(),
             Some(measured) => format!("but reading shows {}", size(u64::from(measured))),
+            None if self.kernel.is_some() => "as the kernel has it".to_owned(),
             None => "as declared, its content cannot show it".to_owned(),
         };
         line(&mut text, "size", &format!("{}, {measured}", size(u64::from(self.size))));
         if let Some([min, max]) = self.supply_v {
             line(&mut text, "supply", &format!("{min} to {max} V"));
+        }
+        if let Some(kernel) = &self.kernel {
+            if let Some(offset) = kernel.offset {
+                line(&mut text, "place", &format!("a part of its chip, from {offset:#x} on"));
+            }
+            line(&mut text, "erase", &format!("blocks of {}", size(u64::from(kernel.erase_bytes))));
+            for unknown in &kernel.unknown {
+                line(&mut text, "unknown", unknown);
+            }
+            line(
+                &mut text,
+                "writing",
+                if self.writable { "allowed by the kernel" } else { "not allowed by the kernel" },
+            );
+            return text;
         }
         line(&mut text, "address", &format!("{} bytes", self.address_bytes));
         #[expect(clippy::cast_precision_loss, reason = "times far below 2^53 us")]

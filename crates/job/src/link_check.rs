@@ -110,6 +110,10 @@ impl<'f> Check<'f> {
         let vault = open_bench(bench)?;
         let lock = vault.lock(&format!("link {}", name.canonical()), "firmhand link check", &now())?;
         let mut reached = name.open()?;
+        if reached.kernel.is_some() {
+            let why = "the kernel drives this flash: there are no contacts to check".into();
+            return Err(JobError::NoSuchLink { link: name.given().to_owned(), why });
+        }
         let stated = supply::state(Statements {
             supply: options.supply,
             marking: options.marking.as_deref(),

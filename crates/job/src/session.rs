@@ -20,6 +20,7 @@ use vault::{Digest, JobId, Journal, Lock, Vault, VaultError};
 use crate::error::JobError;
 use crate::front::{Front, News, Question, QuestionKind, Reply, Tone};
 use crate::jobs::Work;
+use crate::kernel;
 use crate::reach::{LinkName, Reached};
 use crate::record::{ChipKey, Known};
 use crate::station::Station;
@@ -85,6 +86,8 @@ pub struct Session<'f> {
     pub(crate) present: Option<(Digest, Vec<u8>)>,
     /// Whether the whole chip was read in this session.
     pub(crate) whole_read: bool,
+    /// Whether 0Bh was found to answer shifted, so that every pass is read by 03h.
+    pub(crate) fast_shifted: bool,
     /// The place in a profile job; none in a loose job.
     pub(crate) station: Option<Station>,
     _link_lock: Lock,
@@ -110,7 +113,7 @@ impl<'f> Session<'f> {
     /// # Errors
     /// [`JobError`]; whatever happened after the questions stands in the journal.
     pub fn open(bench: &Path, options: ChipOptions, verb: &str, front: &'f mut dyn Front) -> Result<Self, JobError> {
-        LinkName::parse(&options.link)?;
+        LinkName::parse(&options.link)?.check_there()?;
         Self::open_on(Ground::of_bench(bench)?, options, verb, front)
     }
 
@@ -140,16 +143,20 @@ impl<'f> Session<'f> {
             opened = Some(journal);
         }
         let mut answers = Vec::new();
-        let stated = supply::state(Statements {
-            supply: options.supply,
-            marking: options.marking.as_deref(),
-            drives: options.drives,
-            link_drives: reached.drives,
-            chip_bears: reached.chip_bears,
-            profile_bears: station.as_ref().map(|station| station.bears),
-        })?;
+        // The kernel's flash has no wire: nothing is driven from here, and no hand touches a clip.
+        let stated = match reached.kernel {
+            Some(_) => None,
+            None => Some(supply::state(Statements {
+                supply: options.supply,
+                marking: options.marking.as_deref(),
+                drives: options.drives,
+                link_drives: reached.drives,
+                chip_bears: reached.chip_bears,
+                profile_bears: station.as_ref().map(|station| station.bears),
+            })?),
+        };
         // In a profile job the steps asked what a loose job has to ask here.
-        if reached.asks && station.is_none() {
+        if reached.asks && station.is_none() && reached.kernel.is_none() {
             wiring::supplies_off(front, &options, &mut answers)?;
             reached = wiring::clip_on(front, &options, &name, reached, &mut answers)?;
             wiring::pin_one(front, &options, &mut answers)?;
@@ -162,19 +169,23 @@ impl<'f> Session<'f> {
             (None, Some(job)) => Journal::open(&vault, job, &who, &now())?,
             (None, None) => new_loose_job(&vault, &name, &reached, &who, &now())?,
         };
-        write_answers(&mut journal, &answers, &stated, reached.is_virtual, &now())?;
-        let mut identity = match run_op(reached.link.as_mut(), front, "identifying", driver::identify) {
+        write_answers(&mut journal, &answers, stated.as_ref(), &reached, &now())?;
+        let identified = match &reached.kernel {
+            Some(flash) => Ok(kernel::identity(flash.facts())),
+            None => run_op(reached.link.as_mut(), front, "identifying", driver::identify),
+        };
+        let mut identity = match identified {
             Ok(identity) => identity,
             Err(error) => {
                 journal.append("ended", ended(&error), &now())?;
                 return Err(error);
             }
         };
-        if identity.chip.supply.is_none() {
+        if let (None, Some(stated)) = (identity.chip.supply, &stated) {
             identity.chip.supply = Some(stated.bears);
             identity.chip.sources.push(format!("supply: {}", stated.by));
         }
-        let key = key_of(&identity);
+        let key = key_of(&identity, &reached);
         let entries = vault.read_journal(journal.job())?.entries;
         let mut known = match &station {
             Some(station) => Known::of_chip(&entries, &station.chip),
@@ -195,7 +206,7 @@ impl<'f> Session<'f> {
             // Another chip is on the clip: it gets a loose job of its own.
             drop(journal);
             journal = new_loose_job(&vault, &name, &reached, &who, &now())?;
-            write_answers(&mut journal, &answers, &stated, reached.is_virtual, &now())?;
+            write_answers(&mut journal, &answers, stated.as_ref(), &reached, &now())?;
             known = Known::of(&vault.read_journal(journal.job())?.entries);
         }
         let clock_hz = reached.link.limits().clock_hz.1;
@@ -211,11 +222,12 @@ impl<'f> Session<'f> {
             options,
             present: None,
             whole_read: false,
+            fast_shifted: false,
             station,
             _link_lock: link_lock,
         };
-        session.write_down("identified", identity_json(&session.identity))?;
-        if let Err(error) = stated.confirm(&session.identity.chip) {
+        session.write_down("identified", identity_json(&session.identity, &key))?;
+        if let Some(Err(error)) = stated.map(|stated| stated.confirm(&session.identity.chip)) {
             session.write_down("ended", ended(&error))?;
             return Err(error);
         }
@@ -250,7 +262,11 @@ impl<'f> Session<'f> {
     /// What people call the chip: its name in the profile, or its marking.
     #[must_use]
     pub fn chip_name(&self) -> String {
-        self.station.as_ref().map_or_else(|| self.identity.chip.name(), |station| station.chip.clone())
+        match (&self.station, self.kernel_facts()) {
+            (Some(station), _) => station.chip.clone(),
+            (None, Some(facts)) => format!("`{}`, through the kernel", facts.name),
+            (None, None) => self.identity.chip.name(),
+        }
     }
 
     /// The chip as identified.
@@ -343,7 +359,10 @@ pub(crate) fn run_op<'a, T>(
 /// The name of the operation after which a chip may hold neither the old nor the new content.
 pub(crate) const WRITING: &str = "erasing and programming";
 
-fn key_of(identity: &Identity) -> ChipKey {
+fn key_of(identity: &Identity, reached: &Reached) -> ChipKey {
+    if let Some(flash) = &reached.kernel {
+        return ChipKey { id: flash.facts().key(), unique_id: None };
+    }
     ChipKey { id: identity.chip.id_text(), unique_id: identity.unique_id.as_deref().map(id_text) }
 }
 
@@ -401,17 +420,24 @@ fn new_loose_job(
 fn write_answers(
     journal: &mut Journal,
     answers: &[Value],
-    stated: &Stated,
-    is_virtual: bool,
+    stated: Option<&Stated>,
+    reached: &Reached,
     time: &str,
 ) -> Result<(), JobError> {
     for answer in answers {
         journal.append("asked", answer.clone(), time)?;
     }
-    if answers.is_empty() && is_virtual {
-        journal.append("asked", json!({ "question": "none", "note": "virtual bench" }), time)?;
+    let note = match (reached.is_virtual, &reached.kernel) {
+        (true, _) => Some("virtual bench"),
+        (_, Some(_)) => Some("through the kernel"),
+        _ => None,
+    };
+    if let (true, Some(note)) = (answers.is_empty(), note) {
+        journal.append("asked", json!({ "question": "none", "note": note }), time)?;
     }
-    journal.append("supply", stated.to_json(), time)?;
+    if let Some(stated) = stated {
+        journal.append("supply", stated.to_json(), time)?;
+    }
     Ok(())
 }
 
@@ -420,11 +446,11 @@ pub(crate) fn ended(error: &JobError) -> Value {
     json!({ "error": error.to_string(), "causes": error.causes(), "exit": error.kind().exit_status() })
 }
 
-fn identity_json(identity: &Identity) -> Value {
+fn identity_json(identity: &Identity, key: &ChipKey) -> Value {
     let chip = &identity.chip;
     json!({
-        "id": chip.id_text(),
-        "unique_id": identity.unique_id.as_deref().map(id_text),
+        "id": key.id,
+        "unique_id": key.unique_id,
         "markings": chip.markings,
         "size": chip.size,
         "status": identity.status,

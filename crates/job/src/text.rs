@@ -128,11 +128,13 @@ pub fn passes(evidence: &EvidenceReport) -> Vec<String> {
         .map(|(index, pass)| {
             #[expect(clippy::cast_precision_loss, reason = "milliseconds of a pass")]
             let took = duration(pass.took_ms as f64);
+            let by = match pass.clock_hz {
+                0 => "through the kernel".to_owned(),
+                hz => format!("{:02X}h at {:.2} MHz", pass.opcode, f64::from(hz) / 1e6),
+            };
             format!(
-                "pass {}: {:02X}h at {:.2} MHz, {}, {} in {took}",
+                "pass {}: {by}, {}, {} in {took}",
                 index + 1,
-                pass.opcode,
-                f64::from(pass.clock_hz) / 1e6,
                 pass.order,
                 if pass.digest { "digested on the link" } else { "every byte" },
             )

@@ -2,7 +2,8 @@
 //!
 //! The questions are those of a job's steps: every supply off, the clip on while the programmer was unplugged, pin 1
 //! checked. When the clip has still to go on, no click is taken for the unplugging: the link is watched until it is gone
-//! and then until it is back.
+//! and then until it is back. A link that cannot vanish (the header of this computer) has a signed hold in its place: its supply
+//! wire was off.
 
 use serde_json::{Value, json};
 
@@ -95,6 +96,21 @@ pub(crate) fn clip_on(
     mut reached: Reached,
     answers: &mut Vec<Value>,
 ) -> Result<Reached, JobError> {
+    if reached.stays {
+        let question = Question {
+            name: "supply-wire-off",
+            text: "This link cannot be unplugged. Its supply wire has to be off while the clip goes on or comes off. Sign with your \
+                   name that it was off when the clip went on."
+                .into(),
+            cautions: vec![
+                "Ground goes on first and comes off last; the supply wire goes on last and comes off first.".into(),
+                "When the board or a bench supply feeds the chip, the supply wire stays off altogether.".into(),
+            ],
+            kind: QuestionKind::Signature,
+        };
+        ask(front, options, &question, answers)?;
+        return Ok(reached);
+    }
     if !reached.link.is_present() && !front.is_attended() {
         return Err(JobError::LinkAbsent { link: name.given().to_owned() });
     }

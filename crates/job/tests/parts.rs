@@ -50,7 +50,8 @@ impl Stage {
     }
 
     fn bench_file(&self, fault: &str) {
-        let text = format!("[chip]\nmarking = \"MX25L4005A\"\ncontent = \"chip.bin\"\n[link]\nclock_hz = 12000000\n{fault}");
+        let text =
+            format!("[chip]\nmarking = \"MX25L4005A\"\ncontent = \"chip.bin\"\n[link]\nclock_hz = 12000000\n{fault}");
         fs::write(self.path("chip.toml"), text).expect("our own file");
     }
 

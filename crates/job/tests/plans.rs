@@ -56,7 +56,9 @@ impl Link for ReadsWrong {
         }
         let mut answer = self.link.run(request, deadline_us);
         let reads_first_byte = [0x03, 0x0B].contains(&transfer.write[0]) && transfer.write[1..4] == [0, 0, 0];
-        if let (Ok(Answer::Bytes(bytes)), true, true, 1..) = (&mut answer, self.known.get(), reads_first_byte, self.left) {
+        if let (Ok(Answer::Bytes(bytes)), true, true, 1..) =
+            (&mut answer, self.known.get(), reads_first_byte, self.left)
+        {
             bytes[0] ^= 1;
             self.left -= 1;
         }

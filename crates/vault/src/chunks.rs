@@ -91,25 +91,25 @@ impl<'a> ChunkSource<'a> {
         };
         // With no pack to name, the chunk was in one whose index cannot be read, or in one that is gone.
         let error = match error {
-            Some(error) => Some(error),
+            Some(error) => Some(*error),
             None => self.vault.with_index(|index| Ok(index.unreadable.pop()))?,
         };
         Err(error.unwrap_or_else(|| VaultError::Damaged {
-            object: self.vault.objects().key(Room::Packs, "*"),
+            object: self.vault.objects().key(Room::Packs, "*").into(),
             chunk: Some(*chunk),
             at: None,
-            why: "no pack holds the chunk".to_owned(),
+            why: "no pack holds the chunk".into(),
             repair: Repair::Unknown,
         }))
     }
 
     /// Returns the chunk from the first pack that gives it, or the last pack's error if any pack was named.
-    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<VaultError>> {
+    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<Box<VaultError>>> {
         let mut error = None;
         for pack in self.packs_of.get(chunk).into_iter().flatten() {
             match load_from(self.vault, &mut self.slots, pack, chunk) {
                 Ok(bytes) => return Ok(bytes),
-                Err(failed) => error = Some(failed),
+                Err(failed) => error = Some(Box::new(failed)),
             }
         }
         Err(error)
@@ -134,10 +134,10 @@ fn load_from(
         slots.insert(pack.to_owned(), read.into_iter().map(|slot| (slot.hash, slot)).collect());
     }
     let bad = |why: &str| VaultError::Damaged {
-        object: vault.objects().key(Room::Packs, pack),
+        object: vault.objects().key(Room::Packs, pack).into(),
         chunk: Some(*chunk),
         at: None,
-        why: why.to_owned(),
+        why: why.into(),
         repair: Repair::Unknown,
     };
     let slot = slots[pack].get(chunk).ok_or_else(|| bad("its index does not name the chunk"))?;

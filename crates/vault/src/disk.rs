@@ -8,7 +8,7 @@
 //! | wanted | how |
 //! |---|---|
 //! | a file is whole or not there | [`Disk::store`]: written beside, synced, renamed, folder synced |
-//! | the second copy of a file is told from a lost one | [`Disk::store`] with two paths, see there |
+//! | a copy that a cut left out is told from a lost one | [`Disk::store`] and [`Disk::unstore`] with two paths, see there |
 //! | a file grows by an entry | [`DiskFile::write_all`], [`DiskFile::sync`] |
 
 use std::fs::{self, File, OpenOptions};
@@ -40,6 +40,11 @@ pub(crate) struct DiskFile {
 }
 
 impl Disk {
+    /// Returns the disk for a bench that this thread opens.
+    pub(crate) fn here() -> Self {
+        Self { faults: Faults::here() }
+    }
+
     pub(crate) fn with(faults: Faults) -> Self {
         Self { faults: Some(faults) }
     }
@@ -79,6 +84,23 @@ impl Disk {
         let _ = self.remove(&part);
         linked?;
         self.sync_dir(folder_of(path))
+    }
+
+    /// Removes the files `paths`, durably; those that are gone already are no error. Of two the first one is renamed to an
+    /// unfinished file until the second one is gone, so that a cut is told from a loss here as well.
+    pub(crate) fn unstore(&self, paths: &[&Path]) -> Result<(), VaultError> {
+        let Some((first, others)) = paths.split_first() else { return Ok(()) };
+        let mut going = first.to_path_buf();
+        if !others.is_empty() && first.exists() {
+            going = part_of(first);
+            self.rename(first, &going)?;
+            self.sync_dir(folder_of(first))?;
+        }
+        for path in others.iter().copied().chain([going.as_path()]).filter(|path| path.exists()) {
+            self.remove(path)?;
+            self.sync_dir(folder_of(path))?;
+        }
+        Ok(())
     }
 
     fn store_parts(&self, paths: &[&Path], beside: &[PathBuf], parts: &[Bytes]) -> Result<(), VaultError> {

@@ -69,13 +69,13 @@ pub enum VaultError {
     #[error("{object} is damaged{}: {why}{}", place(chunk.as_ref(), *at), lost(repair))]
     Damaged {
         /// The object's key below `objects/`.
-        object: String,
+        object: Box<str>,
         /// The chunk that failed, where one chunk can be named.
         chunk: Option<Digest>,
         /// Byte offset in the content, where one can be named.
         at: Option<u64>,
         /// What does not fit.
-        why: String,
+        why: Box<str>,
         /// What a repair can do about it.
         repair: Repair,
     },
@@ -196,7 +196,7 @@ pub enum Repair {
     /// More is damaged than parity and copies make good.
     Impossible {
         /// What is lost of the content, as first byte and end, ascending. None given: the object as a whole.
-        lost: Vec<(u64, u64)>,
+        lost: Box<[(u64, u64)]>,
     },
 }
 
@@ -235,10 +235,9 @@ impl VaultError {
             | Self::Output { .. }
             | Self::JournalBroken { .. }
             | Self::Index { .. } => ErrorKind::System,
-            Self::BadFormat { .. }
-            | Self::Damaged { .. }
-            | Self::CopyDamaged { .. }
-            | Self::JournalDamaged { .. } => ErrorKind::Data,
+            Self::BadFormat { .. } | Self::Damaged { .. } | Self::CopyDamaged { .. } | Self::JournalDamaged { .. } => {
+                ErrorKind::Data
+            }
         }
     }
 
@@ -246,7 +245,9 @@ impl VaultError {
     #[must_use]
     pub fn hint(&self) -> Option<&'static str> {
         Some(match self {
-            Self::NoSpace { .. } => "free some space on that disk and run the same command again: it goes on where it stopped",
+            Self::NoSpace { .. } => {
+                "free some space on that disk and run the same command again: it goes on where it stopped"
+            }
             Self::NotABench { .. } => "name an empty folder, or the folder that holds `format.toml`",
             Self::NewerFormat { .. } => "use the newer program; this one would misread the bench",
             Self::ReadOnly { .. } => "copy the bench to a folder that you may write to",
@@ -301,8 +302,8 @@ pub(crate) fn store_error(doing: &'static str, path: &Path) -> impl FnOnce(objec
 }
 
 /// Returns the error for a damaged object as a whole.
-pub(crate) fn damaged(object: &str, why: impl Into<String>) -> VaultError {
-    VaultError::Damaged { object: object.to_owned(), chunk: None, at: None, why: why.into(), repair: Repair::Unknown }
+pub(crate) fn damaged(object: &str, why: impl Into<Box<str>>) -> VaultError {
+    VaultError::Damaged { object: object.into(), chunk: None, at: None, why: why.into(), repair: Repair::Unknown }
 }
 
 fn place(chunk: Option<&Digest>, at: Option<u64>) -> String {

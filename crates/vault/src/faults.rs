@@ -1,8 +1,9 @@
 //! Disk faults for tests: full disks, bad disks, power cuts and kills at any single operation of the vault.
 //!
-//! A test opens a bench with [`Vault::open_with`](crate::Vault::open_with) and a [`Faults`] handle. The handle counts the
-//! operations by which the vault changes the disk, keeps their trace, and at the one that the [`Plan`] names does what
-//! the plan says. Then the test drops everything, opens the bench without faults, and looks.
+//! A test opens a bench with [`Vault::open_with`](crate::Vault::open_with) and a [`Faults`] handle, or lets the code under
+//! test open it within [`Faults::during`]. The handle counts the operations by which the vault changes the disk, keeps
+//! their trace, and at the one that the [`Plan`] names does what the plan says. Then the test drops everything, opens the
+//! bench without faults, and looks.
 //!
 //! # The fault model
 //!
@@ -21,6 +22,7 @@
 //! Deterministic: the same calls with the same plan give the same trace and the same loss. Reading is not counted and
 //! never fails; damage on disk is made by writing into the files.
 
+use std::cell::RefCell;
 use std::fmt;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
@@ -100,6 +102,25 @@ impl Faults {
         self.state().struck
     }
 
+    /// Runs `work` so that every bench that this thread opens in it by [`Vault::open`](crate::Vault::open) has these faults.
+    /// For tests of code that opens benches by their path.
+    pub fn during<T>(&self, work: impl FnOnce() -> T) -> T {
+        /// Puts back what was there before, after a panic too.
+        struct Before(Option<Faults>);
+        impl Drop for Before {
+            fn drop(&mut self) {
+                HERE.set(self.0.take());
+            }
+        }
+        let _before = Before(HERE.replace(Some(self.clone())));
+        work()
+    }
+
+    /// Returns the faults that this thread's benches have.
+    pub(crate) fn here() -> Option<Self> {
+        HERE.with_borrow(Clone::clone)
+    }
+
     fn new(plan: Option<Plan>) -> Self {
         let draw = Draw(plan.map_or(0, |plan| plan.seed));
         let (trace, struck, pending) = (Vec::new(), false, Vec::new());
@@ -115,6 +136,10 @@ impl Faults {
         // A test that panicked in the middle of one operation still wants to see the trace.
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+thread_local! {
+    static HERE: RefCell<Option<Faults>> = const { RefCell::new(None) };
 }
 
 /// An operation about to be done.
@@ -174,12 +199,24 @@ struct Pending {
 #[derive(Debug)]
 enum Undo {
     /// Bytes were written behind the first `len` ones.
-    Written { file: File, len: u64, bytes: Vec<u8> },
+    Written {
+        file: File,
+        len: u64,
+        bytes: Vec<u8>,
+    },
     /// The file was cut to `len`; these bytes stood behind.
-    Cut { file: File, len: u64, bytes: Vec<u8> },
+    Cut {
+        file: File,
+        len: u64,
+        bytes: Vec<u8>,
+    },
     Created(PathBuf),
     Emptied(PathBuf, Vec<u8>),
-    Renamed { from: PathBuf, to: PathBuf, replaced: Option<Vec<u8>> },
+    Renamed {
+        from: PathBuf,
+        to: PathBuf,
+        replaced: Option<Vec<u8>>,
+    },
     Removed(PathBuf, Vec<u8>),
     MadeDir(PathBuf),
 }
@@ -242,7 +279,8 @@ impl State {
                 Some((folder(path), undo))
             }
             Act::Write(path, file, bytes) => {
-                let undo = Undo::Written { file: file.try_clone()?, len: file.metadata()?.len(), bytes: bytes.to_vec() };
+                let undo =
+                    Undo::Written { file: file.try_clone()?, len: file.metadata()?.len(), bytes: bytes.to_vec() };
                 Some((path.to_path_buf(), undo))
             }
             Act::Cut(path, file, len) => {
@@ -254,7 +292,9 @@ impl State {
                 let (from, to) = (from.to_path_buf(), to.to_path_buf());
                 Some((folder(&to), Undo::Renamed { replaced: fs::read(&to).ok(), from, to }))
             }
-            Act::Remove(path) => fs::read(path).ok().map(|bytes| (folder(path), Undo::Removed(path.to_path_buf(), bytes))),
+            Act::Remove(path) => {
+                fs::read(path).ok().map(|bytes| (folder(path), Undo::Removed(path.to_path_buf(), bytes)))
+            }
             Act::MakeDir(path) => Some((folder(path), Undo::MadeDir(path.to_path_buf()))),
             Act::Sync(..) | Act::SyncDir(_) => None,
         };
@@ -281,13 +321,15 @@ impl State {
         // For each place, how many of its changes stay.
         let mut left: Vec<usize> = Vec::new();
         for place in &places {
-            let of = pending.iter().filter(|change| (&change.place, change.undo.is_name()) == (&place.0, place.1)).count();
+            let of =
+                pending.iter().filter(|change| (&change.place, change.undo.is_name()) == (&place.0, place.1)).count();
             left.push(self.draw.below(of as u64 + 1));
         }
         let mut lost: Vec<(usize, bool, Undo)> = Vec::new();
         for change in pending {
             let name = change.undo.is_name();
-            let at = places.iter().position(|place| *place == (change.place.clone(), name)).expect("each has its place");
+            let at =
+                places.iter().position(|place| *place == (change.place.clone(), name)).expect("each has its place");
             if left[at] > 0 {
                 left[at] -= 1;
             } else {
@@ -351,5 +393,88 @@ impl Draw {
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
         z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
         usize::try_from((z ^ (z >> 31)) % limit).expect("the limit is the length of something in memory")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::Disk;
+    use bytes::Bytes;
+
+    fn cut_at(at: u64, seed: u64) -> Disk {
+        Disk::with(Faults::by(Plan { at, failure: Failure::PowerCut, lasting: false, seed }))
+    }
+
+    /// A canary: code that forgets a sync must show. This forgets both, and then one after the other.
+    #[test]
+    fn s2_what_was_not_synced_can_be_lost_and_what_was_cannot() {
+        let mut seen = std::collections::BTreeSet::new();
+        for (syncs_file, syncs_dir) in [(false, false), (true, false), (false, true), (true, true)] {
+            for seed in 0..40 {
+                let dir = tempfile::tempdir().unwrap();
+                let path = dir.path().join("file");
+                let disk = cut_at(3 + u64::from(syncs_file) + u64::from(syncs_dir), seed);
+                let mut file = disk.create(&path).unwrap();
+                file.write_all(b"eight by").unwrap();
+                if syncs_file {
+                    file.sync().unwrap();
+                }
+                if syncs_dir {
+                    disk.sync_dir(dir.path()).unwrap();
+                }
+                assert!(disk.make_dir(&dir.path().join("later")).is_err(), "the power is cut here");
+                let left = match fs::read(&path) {
+                    Err(_) => "no file",
+                    Ok(bytes) if bytes == b"eight by" => "whole",
+                    Ok(bytes) if bytes.contains(&0) => "zeros",
+                    Ok(_) => "cut",
+                };
+                assert!(!syncs_dir || left != "no file", "seed {seed}");
+                assert!(!syncs_file || ["no file", "whole"].contains(&left), "seed {seed}: {left}");
+                seen.insert((syncs_file, syncs_dir, left));
+            }
+        }
+        for left in ["no file", "whole", "zeros", "cut"] {
+            assert!(seen.contains(&(false, false, left)), "without syncs, {left} is never seen: {seen:?}");
+        }
+        assert!(
+            seen.contains(&(true, true, "whole")) && seen.iter().filter(|(file, dir, _)| *file && *dir).count() == 1
+        );
+    }
+
+    #[test]
+    fn s2_a_rename_over_an_unsynced_file_can_lose_both() {
+        let mut seen = std::collections::BTreeSet::new();
+        for seed in 0..60 {
+            let dir = tempfile::tempdir().unwrap();
+            let (path, part) = (dir.path().join("file"), dir.path().join("part"));
+            fs::write(&path, b"old").unwrap();
+            let disk = cut_at(4, seed);
+            disk.create(&part).unwrap().write_all(b"new").unwrap();
+            disk.rename(&part, &path).unwrap();
+            assert!(disk.sync_dir(dir.path()).is_err());
+            seen.insert(fs::read(&path).unwrap());
+        }
+        // The store of module `disk` syncs before it renames; this is what happens to one that does not.
+        assert!(seen.contains(&b"old"[..]) && seen.contains(&b"new"[..]) && seen.contains(&b""[..]), "{seen:?}");
+    }
+
+    #[test]
+    fn a_store_is_whole_or_not_there_and_counts_its_operations() {
+        let faults = Faults::none();
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("file");
+        Disk::with(faults.clone()).store(&[&path], &[Bytes::from_static(b"eight by")]).unwrap();
+        let what: Vec<_> = faults.trace().iter().map(|operation| operation.what).collect();
+        assert_eq!(what, ["create", "write", "sync", "rename", "sync-dir"]);
+        for at in 1..=5 {
+            for seed in 0..20 {
+                let dir = tempfile::tempdir().unwrap();
+                let path = dir.path().join("file");
+                assert!(cut_at(at, seed).store(&[&path], &[Bytes::from_static(b"eight by")]).is_err());
+                assert!(fs::read(&path).is_err() || fs::read(&path).unwrap() == b"eight by", "at {at}, seed {seed}");
+            }
+        }
     }
 }

@@ -89,6 +89,7 @@ impl Vault {
     ) -> Result<ForgetReport, VaultError> {
         let _job = self.lock_job(job, "firmhand vault forget", now)?;
         let _store = self.take_store()?;
+        self.complete_cut_off_writes()?;
 
         let mut manifests = Vec::new();
         for name in self.objects().list(Room::Manifests)? {

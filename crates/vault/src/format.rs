@@ -71,7 +71,11 @@ impl Format {
     /// Makes the second file say what this says, unless it does.
     pub(crate) fn keep_twin(&self, dir: &Path, disk: &Disk) -> Result<(), VaultError> {
         let [_, twin] = paths(dir);
-        if Self::read_file(&twin).is_ok_and(|twin| twin == *self) { Ok(()) } else { disk.store(&[&twin], &[self.text()]) }
+        if Self::read_file(&twin).is_ok_and(|twin| twin == *self) {
+            Ok(())
+        } else {
+            disk.store(&[&twin], &[self.text()])
+        }
     }
 
     /// Makes both files say what this says, the second one first: while it is the newer one, the first counts.
@@ -126,7 +130,8 @@ fn parse(bytes: &[u8], path: &Path) -> Result<Format, VaultError> {
     let text = std::str::from_utf8(bytes).map_err(|_| bad("it is no text"))?;
     let table: toml::Table = text.parse().map_err(|error: toml::de::Error| bad(error.message()))?;
     let number = table.get("format").and_then(toml::Value::as_integer).and_then(|number| u64::try_from(number).ok());
-    let number = number.filter(|number| *number > 0).ok_or_else(|| bad("`format` is missing or no number from 1 on"))?;
+    let number =
+        number.filter(|number| *number > 0).ok_or_else(|| bad("`format` is missing or no number from 1 on"))?;
     if number > BENCH_FORMAT {
         return Err(VaultError::NewerFormat { what: "the bench".to_owned(), found: number, known: BENCH_FORMAT });
     }

@@ -35,7 +35,7 @@ use serde_json::{Value, json};
 
 use crate::Vault;
 use crate::chain::{self, Broken, Entry, SEALED};
-use crate::disk::{DiskFile, files, folder_of};
+use crate::disk::{DiskFile, files};
 use crate::error::{ErrorKind, VaultError, damaged, io_error};
 use crate::lock::Lock;
 use crate::names::{Digest, JobId, check_line, check_time};
@@ -247,22 +247,23 @@ impl Vault {
         // A first copy that is whole and as long as the second needs no second look: this is read for every job's line.
         if let Some(bytes) = read_local(&first)?
             && fs::metadata(&twin).is_ok_and(|twin| twin.len() == bytes.len() as u64)
-            && let Ok(merged) = merge(job, [Some(&bytes), None], false)
-            && merged.copies[0] == Copy::Whole
+            && let Some(log) = whole(job, &bytes)
         {
-            return Ok(Log { torn: false, sealed: merged.is_sealed(), entries: merged.entries });
+            return Ok(log);
         }
-        match self.merge_local(job)? {
+        if let Some(merged) = self.merge_local(job)? {
             // A seal that was cut off: closed in truth, and the next opening tidies up.
-            Some(merged) => {
-                Ok(Log { torn: merged.torn(), sealed: merged.is_sealed(), entries: merged.entries })
-            }
-            None => {
-                let merged = self.merge_sealed(job)?;
-                let merged = merged.ok_or(VaultError::NotFound { asked: format!("the journal of job {job}") })?;
-                Ok(Log { entries: merged.entries, torn: false, sealed: true })
-            }
+            return Ok(Log { torn: merged.torn(), sealed: merged.is_sealed(), entries: merged.entries });
         }
+        // Its last entry says that nothing is missing at the end.
+        if let Ok(bytes) = self.objects().read_at(Room::Journals, Place::First, job.as_str())
+            && let Some(log) = whole(job, &bytes).filter(|log| log.sealed)
+        {
+            return Ok(log);
+        }
+        let merged = self.merge_sealed(job)?;
+        let merged = merged.ok_or(VaultError::NotFound { asked: self.journal_name(job) })?;
+        Ok(Log { entries: merged.entries, torn: false, sealed: true })
     }
 
     /// Returns all journals, open and sealed, sorted by job.
@@ -300,7 +301,7 @@ impl Vault {
             return Ok(Looked { merged, object: false });
         }
         let merged = self.merge_sealed(job)?;
-        let merged = merged.ok_or(VaultError::NotFound { asked: format!("the journal of job {job}") })?;
+        let merged = merged.ok_or(VaultError::NotFound { asked: self.journal_name(job) })?;
         Ok(Looked { merged, object: true })
     }
 
@@ -380,13 +381,8 @@ impl Vault {
     }
 
     fn remove_local(&self, job: &JobId) -> Result<(), VaultError> {
-        for path in self.journal_paths(job) {
-            if path.exists() {
-                self.disk().remove(&path)?;
-                self.disk().sync_dir(folder_of(&path))?;
-            }
-        }
-        Ok(())
+        let [first, twin] = self.journal_paths(job);
+        self.disk().unstore(&[&first, &twin])
     }
 }
 
@@ -397,6 +393,13 @@ fn read_local(path: &Path) -> Result<Option<Vec<u8>>, VaultError> {
         Err(error) if error.kind() == io::ErrorKind::NotFound || error.raw_os_error() == Some(NO_DATA) => Ok(None),
         Err(error) => Err(io_error("read", path)(error)),
     }
+}
+
+/// Returns what a copy says that is whole by itself.
+fn whole(job: &JobId, bytes: &[u8]) -> Option<Log> {
+    let entries = chain::decode(job.as_str(), bytes, false).ok()?.entries;
+    let sealed = entries.last()?.kind == SEALED;
+    (entries.first()?.kind == OPENED).then_some(Log { entries, torn: false, sealed })
 }
 
 /// Returns the chain of the copies, which begins with the entry `opened`.

@@ -131,7 +131,7 @@ impl Vault {
     /// [`VaultError::Busy`] when somebody works on a bench of an older format; [`VaultError::NoSpace`];
     /// [`VaultError::Io`].
     pub fn open(dir: &Path) -> Result<Self, VaultError> {
-        Self::open_on(dir, Disk::default())
+        Self::open_on(dir, Disk::here())
     }
 
     /// Opens the bench as [`Vault::open`] does, on a disk that fails as `faults` plan it. For tests.

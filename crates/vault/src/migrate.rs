@@ -41,7 +41,8 @@ impl Vault {
         self.add_twins(Room::Manifests, is_named)?;
         self.add_twins(Room::Notes, is_note)?;
         self.add_twins(Room::Journals, |bytes, name| {
-            twins::merge(name, [Some(bytes), None], false).is_ok_and(|merged| merged.is_sealed() && merged.bytes == bytes)
+            twins::merge(name, [Some(bytes), None], false)
+                .is_ok_and(|merged| merged.is_sealed() && merged.bytes == bytes)
         })?;
         for job in &open {
             self.add_journal_twin(job)?;

@@ -21,9 +21,9 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use bytes::Bytes;
+use object_store::ObjectStoreExt;
 use object_store::local::LocalFileSystem;
 use object_store::path::Path as Key;
-use object_store::ObjectStoreExt;
 
 use crate::disk::{Disk, files};
 use crate::error::{VaultError, damaged, store_error};
@@ -216,14 +216,8 @@ impl Objects {
 
     /// Removes all copies of an object, durably. One that is gone already is no error: a removal can be run again.
     pub(crate) fn remove(&self, room: Room, name: &str) -> Result<(), VaultError> {
-        for place in room.places() {
-            let path = self.path(room, *place, name);
-            if path.exists() {
-                self.disk.remove(&path)?;
-                self.disk.sync_dir(&self.room_path(room, *place))?;
-            }
-        }
-        Ok(())
+        let paths: Vec<_> = room.places().iter().map(|place| self.path(room, *place, name)).collect();
+        self.disk.unstore(&paths.iter().map(PathBuf::as_path).collect::<Vec<_>>())
     }
 
     /// Returns the files in the rooms that are no objects: what interrupted writes left, and what does not belong there.

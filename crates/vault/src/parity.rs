@@ -226,7 +226,8 @@ mod tests {
                         shard.slice(at..shard.len().min(at + usize::try_from(window).unwrap()))
                     };
                     let good = shards.iter().enumerate().filter(|(number, _)| !gone.contains(number));
-                    let restored = restore(window, good.map(|(number, shard)| (number, part(shard))).collect(), &missing);
+                    let restored =
+                        restore(window, good.map(|(number, shard)| (number, part(shard))).collect(), &missing);
                     back.iter_mut().zip(restored).for_each(|(shard, bytes)| shard.extend(bytes));
                 }
                 for (number, back) in missing.iter().zip(back) {
@@ -257,7 +258,7 @@ mod tests {
     fn shards_are_equal_and_hold_the_whole_pack() {
         for len in [0, 1, 30 * 4096, 30 * 4096 + 1, 1 << 29] {
             let shard = shard_len(len);
-            assert!(shard >= LEAST_SHARD && shard % 64 == 0 && shard * DATA as u64 >= len, "{len}: {shard}");
+            assert!(shard >= LEAST_SHARD && shard.is_multiple_of(64) && shard * DATA as u64 >= len, "{len}: {shard}");
             assert!(shard == LEAST_SHARD || shard < len.div_ceil(DATA as u64) + 64, "{len}: {shard}");
         }
     }

@@ -106,7 +106,7 @@ pub(crate) struct Fault {
 pub(crate) enum Mend {
     /// Not at all, or by mending something else.
     Nothing,
-    Pack(Examined),
+    Pack(Box<Examined>),
     Copies {
         room: Room,
         name: String,
@@ -139,10 +139,7 @@ impl Vault {
     }
 
     /// Scrubs; the caller holds the store. Also returns what a repair has to do.
-    pub(crate) fn survey(
-        &self,
-        progress: &mut dyn FnMut(Progress),
-    ) -> Result<(ScrubReport, Vec<Fault>), VaultError> {
+    pub(crate) fn survey(&self, progress: &mut dyn FnMut(Progress)) -> Result<(ScrubReport, Vec<Fault>), VaultError> {
         self.drop_index()?;
         let packs = self.objects().list(Room::Packs)?;
         let manifests = self.objects().list(Room::Manifests)?;
@@ -276,7 +273,12 @@ impl Vault {
                 return Ok(());
             }
         };
-        let cut_off = looked.object && self.twin_was_cut_off(Room::Journals, job.as_str());
+        let [first, twin] = self.journal_paths(job);
+        let cut_off = if looked.object {
+            self.twin_was_cut_off(Room::Journals, job.as_str())
+        } else {
+            !first.exists() && twin.exists() && was_cut_off(&first)
+        };
         match found(&looked) {
             Some(why) if !cut_off => {
                 let error = VaultError::CopyDamaged { object: object.clone(), why };
@@ -319,8 +321,8 @@ impl Vault {
         }
         match good {
             None => {
-                let repair = Repair::Impossible { lost: Vec::new() };
-                let error = VaultError::Damaged { object: object.clone(), chunk: None, at: None, why, repair };
+                let repair = Repair::Impossible { lost: Box::default() };
+                let error = damage_of(&object, &why, repair);
                 survey.damage(object, error, Mend::Nothing);
             }
             Some(_) if bad.is_empty() => {}
@@ -338,7 +340,7 @@ impl Vault {
     }
 
     /// Returns whether a write of the object ended after its second copy and before its first.
-    fn twin_was_cut_off(&self, room: Room, name: &str) -> bool {
+    pub(crate) fn twin_was_cut_off(&self, room: Room, name: &str) -> bool {
         let [first, twin] = [Place::First, Place::Twin].map(|place| self.objects().path(room, place, name));
         !first.exists() && twin.exists() && was_cut_off(&first)
     }
@@ -382,11 +384,15 @@ impl Survey {
 
     fn pack(&mut self, object: String, examined: Examined) {
         let repairable = examined.is_repairable();
-        let repair = if repairable { Repair::Possible } else { Repair::Impossible { lost: Vec::new() } };
+        let repair = if repairable { Repair::Possible } else { Repair::Impossible { lost: Box::default() } };
         let why = examined.why();
-        let error = VaultError::Damaged { object: object.clone(), chunk: None, at: None, why, repair };
-        self.damage(object, error, if repairable { Mend::Pack(examined) } else { Mend::Nothing });
+        let error = damage_of(&object, &why, repair);
+        self.damage(object, error, if repairable { Mend::Pack(Box::new(examined)) } else { Mend::Nothing });
     }
+}
+
+fn damage_of(object: &str, why: &str, repair: Repair) -> VaultError {
+    VaultError::Damaged { object: object.into(), chunk: None, at: None, why: why.into(), repair }
 }
 
 struct Hashing(Sha256);

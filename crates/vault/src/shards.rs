@@ -147,9 +147,12 @@ impl Vault {
                 continue; // damaged, and left as it is: the number of the copy gives the next one another name
             }
             let len = parts.iter().map(|part| part.len() as u64).sum();
-            let Ok(parity) = parity::encode(digest, len, |from, len| Ok::<_, std::convert::Infallible>(cut(&parts, from, len)));
+            let Ok(parity) =
+                parity::encode(digest, len, |from, len| Ok::<_, std::convert::Infallible>(cut(&parts, from, len)));
             self.objects().replace(Room::Parity, Place::First, &name, &parity)?;
-            if self.objects().create(Room::Packs, &name, &parts)? == Created::Made || self.stored_pack(&name)?.is_named()? {
+            if self.objects().create(Room::Packs, &name, &parts)? == Created::Made
+                || self.stored_pack(&name)?.is_named()?
+            {
                 return Ok(());
             }
         }
@@ -184,8 +187,14 @@ impl Vault {
             Err(error) => return Err(error),
         };
         let (table, tables_whole) = self.read_tables(name)?;
-        let mut examined =
-            Examined { name: name.to_owned(), table, whole, bad_data: Vec::new(), bad_parity: Vec::new(), tables_whole };
+        let mut examined = Examined {
+            name: name.to_owned(),
+            table,
+            whole,
+            bad_data: Vec::new(),
+            bad_parity: Vec::new(),
+            tables_whole,
+        };
         let Some(table) = &examined.table else { return Ok(examined) };
         for number in 0..DATA + PARITY {
             if number < DATA && whole {

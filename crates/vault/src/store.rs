@@ -254,14 +254,15 @@ impl Vault {
 
     pub(crate) fn read_manifest(&self, name: &str) -> Result<Manifest, VaultError> {
         let read = self.objects().read(Room::Manifests, name, |bytes| is_named(bytes, name));
-        let manifest = read.and_then(|bytes| Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name));
+        let manifest =
+            read.and_then(|bytes| Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name));
         // Both copies were tried.
-        manifest.map_err(|error| with_repair(error, Repair::Impossible { lost: Vec::new() }))
+        manifest.map_err(|error| with_repair(error, Repair::Impossible { lost: Box::default() }))
     }
 
     /// Returns `error`, which came up in reading what `manifest` lists, with what a repair can do about all of it.
     pub(crate) fn with_prospects(&self, error: VaultError, manifest: &Manifest) -> VaultError {
-        if !matches!(error, VaultError::Damaged { repair: Repair::Unknown, .. }) {
+        if !matches!(error, VaultError::Damaged { .. }) {
             return error;
         }
         match self.prospects(manifest) {
@@ -277,7 +278,7 @@ impl Vault {
             manifest.chunks.iter().map(|(hash, _)| *hash).filter(|hash| !source.holds(hash)).collect();
         if missing.is_empty() {
             // Each chunk is good, and together they are not the content.
-            return Ok(Repair::Impossible { lost: Vec::new() });
+            return Ok(Repair::Impossible { lost: Box::default() });
         }
         let mut packs: HashSet<String> = self.objects().list(Room::Packs)?.into_iter().collect();
         packs.extend(self.objects().list(Room::Parity)?);
@@ -310,7 +311,7 @@ impl Vault {
             }
             at = end;
         }
-        Ok(Repair::Impossible { lost })
+        Ok(Repair::Impossible { lost: lost.into() })
     }
 
     /// Returns object key and manifest for each manifest of a content, or what is wrong with it; never empty.

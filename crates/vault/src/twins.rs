@@ -110,13 +110,7 @@ pub(crate) fn merge(subject: &str, copies: [Option<&[u8]>; 2], may_be_torn: bool
     Ok(merged)
 }
 
-fn compare(
-    subject: &str,
-    bytes: &[u8],
-    entries: &[Entry],
-    merged: &[u8],
-    may_be_torn: bool,
-) -> Result<Copy, Broken> {
+fn compare(subject: &str, bytes: &[u8], entries: &[Entry], merged: &[u8], may_be_torn: bool) -> Result<Copy, Broken> {
     if bytes == merged {
         return Ok(Copy::Whole);
     }

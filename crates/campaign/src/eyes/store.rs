@@ -93,8 +93,7 @@ impl Store {
     fn chunk(&self, hash: &str) -> Option<Vec<u8>> {
         self.chunks.get(hash)?.iter().find_map(|place| {
             let stored = self.packs[place.pack].get(place.offset..place.offset.checked_add(place.stored)?)?;
-            let raw =
-                if place.packed { zstd::bulk::decompress(stored, place.raw).ok()? } else { stored.to_vec() };
+            let raw = if place.packed { zstd::bulk::decompress(stored, place.raw).ok()? } else { stored.to_vec() };
             (blake3_hex(&raw) == hash).then_some(raw)
         })
     }

@@ -191,6 +191,10 @@ pub(super) fn see_link_go(
         let why = "this link can vanish, and it is watched for that".into();
         return Err(JobError::BadOption { what: "--link-stays".into(), why });
     }
+    if reached.stays && !stays {
+        let why = "this link cannot vanish: take its supply wire off and sign with `--link-stays`".into();
+        return Err(JobError::BadOption { what: format!("--link {given}"), why });
+    }
     if stays {
         journal.append("link-held", json!({ "by": by, "step": step, "link": given }), &now())?;
         return Ok(());

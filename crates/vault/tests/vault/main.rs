@@ -2,9 +2,12 @@
 
 mod bench;
 mod damage;
+mod faults;
 mod forget;
 mod journals;
+mod migrate;
 mod model;
+mod repair;
 mod store;
 
 use std::fs;
@@ -24,7 +27,7 @@ pub(crate) struct Bench {
 
 impl Bench {
     pub(crate) fn new() -> Self {
-        let dir = tempfile::tempdir().expect("a temporary folder");
+        let dir = folder();
         let vault = Vault::open(&dir.path().join("bench")).expect("a new bench");
         Self { dir, vault }
     }
@@ -55,6 +58,13 @@ impl Bench {
         assert_eq!(found.len(), 1, "{part}: {found:?}");
         found.remove(0)
     }
+}
+
+/// Returns a folder that goes when this is dropped; in memory where the system offers that, because most tests here sync
+/// a thousand times and no test needs the bytes to survive it.
+pub(crate) fn folder() -> tempfile::TempDir {
+    let memory = tempfile::tempdir_in("/dev/shm");
+    memory.or_else(|_| tempfile::tempdir()).expect("a temporary folder")
 }
 
 /// Returns where the second copy of an object or an open journal stands.
