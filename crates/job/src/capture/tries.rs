@@ -101,17 +101,17 @@ impl Session<'_> {
                     tries.end = Some(End::Contact { advice: advice.to_owned() });
                     return Ok(tries);
                 }
-                Next::Accept if tries.wants_short_reads() && self.reached.kernel.is_none() => {
-                    // The first pass's own clock and command, so that only the length of the reads differs.
-                    let (clock_hz, manner) = (tries.passes[0].clock_hz, tries.manners[0]);
-                    let (order, chunk) = (Order::Descending, SHORT);
-                    let pass = self.read_pass(PassPlan { clock_hz, fast: false, order, chunk, digest: false })?;
-                    tries.passes.push(pass);
-                    tries.manners.push(Manner { order: evidence::Order::Descending, chunk, ..manner });
-                }
                 Next::Accept => {
                     if !tries.disputed.is_empty() {
                         tries.settle();
+                        self.judge(&mut tries)?;
+                    }
+                    if tries.wants_short_reads() && self.reached.kernel.is_none() {
+                        // The first pass's own clock and command, so that only the length of the reads differs. What they alone
+                        // see is not settled by reading at length again.
+                        let (clock_hz, order) = (tries.passes[0].clock_hz, Order::Descending);
+                        let plan = PassPlan { clock_hz, fast: false, order, chunk: SHORT, digest: false };
+                        tries.passes.push(self.read_pass(plan)?);
                         self.judge(&mut tries)?;
                     }
                     tries.end = Some(End::Decided);
