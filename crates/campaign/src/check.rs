@@ -34,6 +34,8 @@ pub struct Ended<'a> {
     pub stuck: Option<Stuck>,
     /// Whether a stored object or a journal is damaged just now.
     pub damaged: bool,
+    /// Whether a bad line may have made a status write out of something else.
+    pub bent: bool,
 }
 
 impl Ended<'_> {
@@ -146,7 +148,7 @@ impl Ended<'_> {
                         self.command, self.after[at], wanted[at]
                     ));
                 }
-                if self.command.writes() {
+                if self.command.writes() && !self.bent {
                     findings.extend(as_found(self.stage)?);
                 }
             }
