@@ -48,6 +48,9 @@ pub struct ChipOptions {
     pub no_capture: Option<String>,
 }
 
+/// What stands between the engine and its link: takes the link, returns what is used in its place.
+pub type OverLink = Box<dyn FnOnce(Box<dyn Link>) -> Box<dyn Link>>;
+
 /// What a chip command stands on: the disk, the wall clock, and what lies between the engine and its link.
 ///
 /// The program takes [`Ground::of_bench`]. A test may put a vault with faults, a clock that jumps, or a link that watches
@@ -58,7 +61,7 @@ pub struct Ground {
     /// The wall clock: UTC, RFC 3339.
     pub clock: Box<dyn Fn() -> String>,
     /// Handed the link before anything is driven; what it returns is used in its place.
-    pub over_link: Box<dyn FnOnce(Box<dyn Link>) -> Box<dyn Link>>,
+    pub over_link: OverLink,
 }
 
 impl Ground {
