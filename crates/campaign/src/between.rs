@@ -43,7 +43,7 @@ impl Damaged {
 /// # Errors
 /// Whatever the file system says.
 pub fn damage_object(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged>> {
-    damage(files_below(&bench.join("objects"))?, draw, 4)
+    damage(&files_below(&bench.join("objects"))?, draw, 4)
 }
 
 /// Damages one copy of one journal: a flipped bit or a cut end. None when there is none.
@@ -53,10 +53,10 @@ pub fn damage_object(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged
 pub fn damage_journal(bench: &Path, draw: &mut Draw) -> io::Result<Option<Damaged>> {
     let mut files = files_below(&bench.join("journals"))?;
     files.extend(files_below(&bench.join("twin").join("journals"))?);
-    damage(files, draw, 2)
+    damage(&files, draw, 2)
 }
 
-fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<Damaged>> {
+fn damage(files: &[PathBuf], draw: &mut Draw, ways: u64) -> io::Result<Option<Damaged>> {
     if files.is_empty() {
         return Ok(None);
     }
@@ -65,7 +65,12 @@ fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<
     let mut bytes = before.clone();
     let at = draw.index(bytes.len());
     let way = draw.below(ways);
-    let repairable = way % 2 == 0 || path.extension().is_none_or(|extension| extension != "pack");
+    let repairable = match path.extension().and_then(|extension| extension.to_str()) {
+        Some("pack") => way.is_multiple_of(2),
+        Some("parity") => true,
+        // What a cut left of a write that nobody was told of stands once.
+        _ => other_copy(&path).is_some_and(|other| fs::read(other).is_ok_and(|other| other == before)),
+    };
     match way {
         0 => bytes[at] ^= 1 << draw.below(8),
         1 => bytes.truncate(at),
@@ -80,4 +85,14 @@ fn damage(files: Vec<PathBuf>, draw: &mut Draw, ways: u64) -> io::Result<Option<
     }
     fs::write(&path, bytes)?;
     Ok(Some(Damaged { path, before, repairable }))
+}
+
+/// Where the second copy of a file stands, or the first one of a second: a folder `twin` more or less.
+fn other_copy(path: &Path) -> Option<PathBuf> {
+    let parts: Vec<_> = path.iter().collect();
+    if let Some(at) = parts.iter().rposition(|part| *part == "twin") {
+        return Some(parts[..at].iter().chain(&parts[at + 1..]).collect());
+    }
+    let room = parts.len().checked_sub(2)?;
+    Some(parts[..room].iter().copied().chain(["twin".as_ref()]).chain(parts[room..].iter().copied()).collect())
 }

@@ -57,10 +57,8 @@ impl Ended<'_> {
         if !self.command.writes() && (self.watch.wrote() || self.watch.status_writes > 0) {
             findings.push(format!("{:?} has written to the chip", self.command));
         }
-        if let End::Done(_) = self.end {
-            if let Some(at) = self.watch.never_read_again() {
-                findings.push(format!("S3: done, and the byte at {at:#x} was written and never read again"));
-            }
+        if let (End::Done(_), Some(at)) = (self.end, self.watch.never_read_again()) {
+            findings.push(format!("S3: done, and the byte at {at:#x} was written and never read again"));
         }
         findings.extend(self.claims()?);
         Ok(findings)

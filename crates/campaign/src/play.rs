@@ -106,7 +106,7 @@ impl Play<'_> {
         let base = self.stage.content()?;
         // A bent status write may leave bits that nothing is allowed to touch: where protection is lifted, lines stay good.
         let lifts = self.scenario.protected != "none" || self.scenario.chip.comes_up_protected;
-        let fits = |kind: &Kind| !kind.is_between() && !(kind.bends_writes() && lifts);
+        let fits = |kind: &Kind| !(kind.is_between() || kind.bends_writes() && lifts);
         let aimed: Vec<Kind> = act.faults.iter().copied().filter(fits).collect();
         let bent = aimed.iter().any(|kind| kind.bends_writes());
         let armed = self.aim(act.command, &aimed, &mut draw)?;
@@ -422,7 +422,7 @@ impl Play<'_> {
             match exported {
                 Err(error) => findings.push(format!("S2: the first content cannot be exported: {error}")),
                 Ok(()) if fs::read(&out)? != *first => {
-                    findings.push("S2: the exported first content is another".into())
+                    findings.push("S2: the exported first content is another".into());
                 }
                 Ok(()) => {}
             }
