@@ -65,7 +65,12 @@ fn damage(files: &[PathBuf], draw: &mut Draw, ways: u64) -> io::Result<Option<Da
     let mut bytes = before.clone();
     let at = draw.index(bytes.len());
     let way = draw.below(ways);
-    let repairable = way.is_multiple_of(2) || path.extension().is_none_or(|extension| extension != "pack");
+    let repairable = match path.extension().and_then(|extension| extension.to_str()) {
+        Some("pack") => way.is_multiple_of(2),
+        Some("parity") => true,
+        // What a cut left of a write that nobody was told of stands once.
+        _ => other_copy(&path).is_some_and(|other| fs::read(other).is_ok_and(|other| other == before)),
+    };
     match way {
         0 => bytes[at] ^= 1 << draw.below(8),
         1 => bytes.truncate(at),
@@ -80,4 +85,14 @@ fn damage(files: &[PathBuf], draw: &mut Draw, ways: u64) -> io::Result<Option<Da
     }
     fs::write(&path, bytes)?;
     Ok(Some(Damaged { path, before, repairable }))
+}
+
+/// Where the second copy of a file stands, or the first one of a second: a folder `twin` more or less.
+fn other_copy(path: &Path) -> Option<PathBuf> {
+    let parts: Vec<_> = path.iter().collect();
+    if let Some(at) = parts.iter().rposition(|part| *part == "twin") {
+        return Some(parts[..at].iter().chain(&parts[at + 1..]).collect());
+    }
+    let room = parts.len().checked_sub(2)?;
+    Some(parts[..room].iter().copied().chain(["twin".as_ref()]).chain(parts[room..].iter().copied()).collect())
 }

@@ -34,6 +34,8 @@ pub struct Ended<'a> {
     pub stuck: Option<Stuck>,
     /// Whether a stored object or a journal is damaged just now.
     pub damaged: bool,
+    /// Whether a bad line may have made a status write out of something else.
+    pub bent: bool,
 }
 
 impl Ended<'_> {
@@ -55,9 +57,7 @@ impl Ended<'_> {
         if !self.command.writes() && (self.watch.wrote() || self.watch.status_writes > 0) {
             findings.push(format!("{:?} has written to the chip", self.command));
         }
-        if let End::Done(_) = self.end
-            && let Some(at) = self.watch.never_read_again()
-        {
+        if let (End::Done(_), Some(at)) = (self.end, self.watch.never_read_again()) {
             findings.push(format!("S3: done, and the byte at {at:#x} was written and never read again"));
         }
         findings.extend(self.claims()?);
@@ -146,7 +146,7 @@ impl Ended<'_> {
                         self.command, self.after[at], wanted[at]
                     ));
                 }
-                if self.command.writes() {
+                if self.command.writes() && !self.bent {
                     findings.extend(as_found(self.stage)?);
                 }
             }

@@ -77,10 +77,9 @@ pub fn run(arguments: impl Iterator<Item = String>) -> ExitCode {
             }),
             "--seeds" => number().map(|seeds| span.seeds = seeds),
             "--from" => number().map(|from| span.from = from),
-            "--threads" => number().and_then(|threads| {
-                let _: () = span.threads = usize::try_from(threads).ok()?;
-                Some(())
-            }),
+            "--threads" => {
+                number().and_then(|threads| usize::try_from(threads).ok()).map(|threads| span.threads = threads)
+            }
             _ => None,
         };
         if known.is_none() {

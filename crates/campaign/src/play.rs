@@ -41,6 +41,7 @@ pub fn play(seed: u64, canary: Option<Canary>) -> io::Result<Outcome> {
         clock: Rc::new(Cell::new(15 * 86_400)),
         retired: Vec::new(),
         damaged: None,
+        bent: false,
         half_done: false,
         left_by_another: false,
         outcome: Outcome { seed, ..Outcome::default() },
@@ -75,6 +76,8 @@ struct Play<'a> {
     /// First contents of chips that were taken away after they had been captured.
     retired: Vec<Vec<u8>>,
     damaged: Option<Damaged>,
+    /// Whether a fault came that bends what is sent, status writes included.
+    bent: bool,
     /// Whether a write was begun and not ended.
     half_done: bool,
     /// Whether it was when the act began.
@@ -110,6 +113,7 @@ impl Play<'_> {
         let disturbed = !armed.is_empty() || self.damaged.is_some();
         // What a bent write did to the rest of the chip is not to be known while a part is written.
         self.left_by_another = self.half_done || bent;
+        self.bent |= bent;
         self.run(act.command, &armed, &base, !disturbed)?;
         if !disturbed {
             return Ok(());
@@ -283,6 +287,7 @@ impl Play<'_> {
             known: &known,
             stuck,
             damaged: self.damaged.is_some(),
+            bent: self.bent,
         };
         let mut findings = ended.always()?;
         if quiet {
@@ -404,7 +409,9 @@ impl Play<'_> {
         self.run(command, &[], &base, true)?;
         let bench = self.stage.bench();
         let mut findings = Vec::new();
-        findings.extend(as_found(self.stage)?);
+        if !self.bent {
+            findings.extend(as_found(self.stage)?);
+        }
         for first in self.retired.iter().chain(self.chip.captured.then_some(&self.chip.first)) {
             let id = blake3_hex(first);
             let out = bench.with_file_name("exported.bin");

@@ -39,5 +39,5 @@ pub use error::{ErrorKind, JobError};
 pub use files::export;
 pub use front::{Front, News, Question, QuestionKind, Reply, Tone};
 pub use report::{ApplyReport, PlanReport, VerifyReport};
-pub use session::{ChipOptions, Ground, Session, now, open_bench};
+pub use session::{ChipOptions, Ground, OverLink, Session, now, open_bench};
 pub use {image, vault};

@@ -48,7 +48,7 @@ pub struct ChipOptions {
     pub no_capture: Option<String>,
 }
 
-/// What stands between the engine and its link.
+/// What stands between the engine and its link: takes the link, returns what is used in its place.
 pub type OverLink = Box<dyn FnOnce(Box<dyn Link>) -> Box<dyn Link>>;
 
 /// What a chip command stands on: the disk, the wall clock, and what lies between the engine and its link.

@@ -69,7 +69,8 @@ fn reach(own: &[u8]) -> usize {
         let next = reach / 2;
         let sectors = (next..reach).step_by(SECTOR).map(|from| from..from + SECTOR);
         let telling = sectors.filter(|range| own[range.clone()].iter().any(|byte| *byte != own[range.start]));
-        let again: Vec<bool> = telling.map(|range| own[range.clone()] == own[range.start - next..range.end - next]).collect();
+        let again: Vec<bool> =
+            telling.map(|range| own[range.clone()] == own[range.start - next..range.end - next]).collect();
         if again.is_empty() || again.iter().filter(|again| **again).count() * 4 < again.len() * 3 {
             break;
         }

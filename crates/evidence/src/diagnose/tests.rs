@@ -1,5 +1,7 @@
 //! Each fault as its physics leaves it, made by hand in one reading of three; the campaign in `tests` has everything else.
 
+#![expect(clippy::needless_range_loop, reason = "the place is what the damage depends on")]
+
 use super::*;
 use crate::bits::{bit, delayed};
 use crate::judge::{Verdict, judge};
@@ -186,7 +188,10 @@ fn equal_readings_have_no_fault_unless_the_judgement_says_so() {
     let silent = Judgement {
         verdict: Verdict::Refused,
         reasons: vec![Reason::NoId { id: vec![0xFF; 3] }],
-        ..judge(&[], &Declared { size: 0, catalogue_size: None, table_size: None, maker_known: false, known_content: None })
+        ..judge(
+            &[],
+            &Declared { size: 0, catalogue_size: None, table_size: None, maker_known: false, known_content: None },
+        )
     };
     assert_eq!(diagnose(&[], &silent).first().fault, Fault::OpenDataOut);
     let shifted = Reason::LooksShifted { bits: 1, later: true, tables_answered: false };
@@ -226,7 +231,7 @@ fn s10_arbitrary_readings_are_harmless() {
             })
             .collect();
         let judgement = crate::judge_files(&[]);
-        let lists = crate::Transactions::List(vec![crate::Transaction { opcode: 3, at: seed as u32 * 50, len: 9999 }; 3]);
+        let lists = crate::Transactions::List(vec![Transaction { opcode: 3, at: seed as u32 * 50, len: 9999 }; 3]);
         let conditions = crate::Conditions { clock_hz: 0, address_bytes: 3, transactions: lists };
         let readings: Vec<Reading<'_>> = contents
             .iter()

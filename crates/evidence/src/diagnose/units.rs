@@ -66,9 +66,8 @@ pub(crate) fn events(
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        let shaped = |one: &Stretch| {
-            is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16
-        };
+        let shaped =
+            |one: &Stretch| is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16;
         if unit.stretches.iter().any(shaped) {
             found.explained.push(unit.bounds.clone());
         }
@@ -111,7 +110,12 @@ fn units<'a>(
         .into_iter()
         .filter_map(|index| {
             let bounds = list[index].at as usize..(list[index].at + list[index].len) as usize;
-            explain(contents, voted, own, &bounds).map(|(reference, stretches)| Unit { index, bounds, reference, stretches })
+            explain(contents, voted, own, &bounds).map(|(reference, stretches)| Unit {
+                index,
+                bounds,
+                reference,
+                stretches,
+            })
         })
         .collect()
 }
@@ -391,9 +395,15 @@ impl<'a> Seen<'a> {
         let from = if from_first { 0.3 } else { start_any };
         let mut weights = Weights::none();
         weights.set(Fault::OpenDataOut, from * if short { 0.25 } else { 0.5 } * end_any.max(hung));
-        weights.set(Fault::SupplySag, start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own });
+        weights.set(
+            Fault::SupplySag,
+            start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own },
+        );
         let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
-        weights.set(Fault::SelectBounce, if several { 0.9 * window.apart } else { 0.9 } * start_any * end_own * last_of_all);
+        weights.set(
+            Fault::SelectBounce,
+            if several { 0.9 * window.apart } else { 0.9 } * start_any * end_own * last_of_all,
+        );
         let whole = start_own * end_own * 0.3 * 0.2_f64.powi((window.last - window.first) as i32);
         weights.set(Fault::AddressError, whole);
         weights.set(Fault::ClockSlip, whole * 0.2);
@@ -433,14 +443,21 @@ impl<'a> Seen<'a> {
         let slipped = start.anywhere(len);
         // The first byte of a transaction cannot be checked: its bits come from before it.
         let at_start = start.aligned || first.range.start <= unit.bounds.start + 1;
-        let constant = if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
+        let constant =
+            if at_start && steady && delay.abs() < 8 { self.weight_of_constant(unit, delay) } else { 1e-3 * slipped };
         let last = delays[delays.len() - 1];
         let late = |at: usize| mine[at] == other[at] && delayed(other, at, last.2).is_none_or(|byte| byte == mine[at]);
         let end = self.edge_up(unit, last.1.range.end, late);
         let last = last.1;
         // Once late, data stays late until chip select rises.
         let ended = end.at_transaction(len);
-        let slips = if single > 0.6 { 0.95 } else if delay.abs() < 8 { 0.1 } else { 0.01 };
+        let slips = if single > 0.6 {
+            0.95
+        } else if delay.abs() < 8 {
+            0.1
+        } else {
+            0.01
+        };
         let paused = if single > 0.6 { 0.04 } else { 0.6 } * if pause.is_some() { 2.0 } else { 1.0 };
         weights.set(Fault::ConstantShift, constant * ended);
         weights.set(Fault::ClockSlip, slipped * slips * ended);
@@ -456,7 +473,7 @@ impl<'a> Seen<'a> {
         let begin = pause.map_or(first.range.start, |pause| pause.range.start);
         events.push(Event {
             reading: self.own,
-            ranges: vec![begin..last.range.end],
+            ranges: std::iter::once(begin..last.range.end).collect(),
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
@@ -501,7 +518,8 @@ impl<'a> Seen<'a> {
             plain,
             count: if plain { by_length(range) } else { 0.5 },
         };
-        let from_elsewhere = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
+        let from_elsewhere =
+            unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
         let places = from_elsewhere.map(|one| (one.shape, one.range.clone()));
         for (shape, range) in places.chain(loose.map(|range| (Shape::Garbage, range))) {
             let range = &range;

@@ -120,7 +120,8 @@ fn what_no_read_can_mend_is_refused_and_a_silent_chip_is_reseated() {
     let doubled = [half.clone(), half].concat();
     let mut bad = judged(&[doubled.clone(), doubled]);
     assert_eq!(bad.0.verdict, Verdict::Trusted, "id and tables support it");
-    bad.0.reasons = vec![Reason::SizesConflict { declared: SIZE, catalogue: Some(2 * SIZE), table: None, measured: false }];
+    bad.0.reasons =
+        vec![Reason::SizesConflict { declared: SIZE, catalogue: Some(2 * SIZE), table: None, measured: false }];
     bad.0.verdict = Verdict::Refused;
     assert!(matches!(ask(&history(2, &bad)), Next::Refuse { patience_over: false, .. }));
     bad.0.reasons = vec![Reason::NoId { id: vec![0xFF; 3] }];
@@ -137,7 +138,8 @@ fn every_history_ends() {
         let mut draw = Draw::new(seed);
         let content = firmware(seed, SIZE as usize);
         let mut reach = REACH;
-        let mut state = History { passes: 0, sector_reads: 0, reseated: 0, judgement: None, diagnosis: None, settled: false };
+        let mut state =
+            History { passes: 0, sector_reads: 0, reseated: 0, judgement: None, diagnosis: None, settled: false };
         for _ in 0..400 {
             let mut reads = vec![content.clone(); 3];
             for _ in 0..draw.below(40) {

@@ -229,7 +229,7 @@ impl Acting {
                     self.next = self.until + self.draw.gap(self.rate);
                 }
                 match now < self.until {
-                    true if self.ill.variant % 3 == 0 => di,
+                    true if self.ill.variant.is_multiple_of(3) => di,
                     true => self.ill.pull,
                     false => out,
                 }
@@ -251,14 +251,14 @@ impl Acting {
                     self.next = (self.next as f64 + self.ill.period) as u64;
                 }
                 match now < self.until {
-                    true if self.ill.variant % 3 == 0 => self.draw.chance(0.5),
+                    true if self.ill.variant.is_multiple_of(3) => self.draw.chance(0.5),
                     true if self.ill.variant % 3 == 1 => out && self.draw.chance(0.5),
                     true => self.ill.pull,
                     false => out,
                 }
             }
             Fault::LateSampling => {
-                let early = self.ill.variant % 2 == 0;
+                let early = self.ill.variant.is_multiple_of(2);
                 let other = chip.out(if early { 1 } else { -1 }, content, reach).unwrap_or(out);
                 // Chances count per clock; about half of the clocks have no transition to get wrong.
                 if now >= self.next && other != out {
@@ -268,7 +268,7 @@ impl Acting {
                 out
             }
             Fault::ConstantShift => {
-                let early = self.ill.variant % 2 == 0;
+                let early = self.ill.variant.is_multiple_of(2);
                 chip.out(if early { 1 } else { -1 }, content, reach).unwrap_or(out)
             }
             _ => out,

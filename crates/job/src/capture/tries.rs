@@ -7,9 +7,10 @@
 
 use std::ops::Range;
 
-use driver::{Content, Pass, PassPlan};
-use evidence::strategy::{Manner, Next, Patience, Reach, Seen, next};
-use evidence::{Diagnosis, Judgement, Order, Reading, Transaction, Transactions};
+use driver::{Content, Order, Pass, PassPlan};
+use evidence::{
+    Diagnosis, History, Judgement, Manner, Next, Patience, Reach, Reading, Transaction, Transactions, next,
+};
 use nor::SECTOR;
 use serde_json::json;
 
@@ -26,7 +27,6 @@ const SHORT: u32 = 256;
 pub(super) struct Tries {
     /// Whole passes since the contacts were last touched.
     pub passes: Vec<Pass>,
-    manners: Vec<Manner>,
     /// Reads of disputed sectors since then.
     parts: Vec<Pass>,
     /// What those were.
@@ -59,19 +59,20 @@ impl Session<'_> {
     pub(super) fn gather(&mut self) -> Result<Tries, JobError> {
         let (slowest_hz, fastest_hz) = self.reached.link.limits().clock_hz;
         let size = self.identity.chip.size;
-        let reach = Reach { slowest_hz, fastest_hz, size };
+        let mut reach = Reach { slowest_hz, fastest_hz, size };
         let mut tries = Tries { reseated: self.reseated()?, ..Tries::default() };
         loop {
             self.judge(&mut tries)?;
-            let seen = Seen {
-                passes: &tries.manners,
-                sector_reads: u32::try_from(tries.parts.len()).unwrap_or(u32::MAX),
+            let count = |passes: &[Pass]| u32::try_from(passes.len()).unwrap_or(u32::MAX);
+            let history = History {
+                passes: count(&tries.passes),
+                sector_reads: count(&tries.parts),
                 reseated: tries.reseated,
                 judgement: tries.judgement.as_ref(),
                 diagnosis: tries.diagnosis.as_ref(),
-                sectors_settled: tries.are_settled(),
+                settled: tries.are_settled(),
             };
-            match next(&seen, &reach, &Patience::default()) {
+            match next(&history, &reach, &Patience::default()) {
                 Next::Pass(manner) => {
                     // A digest shows that something differs and not what; after a dispute bytes are wanted.
                     let digest = tries.passes.len() == 1;
@@ -79,7 +80,6 @@ impl Session<'_> {
                     let fast = plan.fast && self.fast_read_fits(tries.passes.first())?;
                     let pass = self.read_pass(PassPlan { fast, ..plan })?;
                     tries.passes.push(pass);
-                    tries.manners.push(manner);
                 }
                 Next::Sectors { ranges, manner } => {
                     let sectors = sectors_in(&ranges);
@@ -92,6 +92,14 @@ impl Session<'_> {
                     tries.parts.push(part);
                     tries.disputed = ranges;
                 }
+                Next::Slower { clock_hz } => {
+                    self.say(format!(
+                        "bits are taken too late at this clock: beginning anew at {} kHz",
+                        clock_hz / 1000
+                    ));
+                    reach.fastest_hz = clock_hz;
+                    tries = Tries { reseated: tries.reseated, ..Tries::default() };
+                }
                 Next::Reseat { fault, signal, pin, advice } => {
                     self.write_down(
                         "refused",
@@ -101,15 +109,17 @@ impl Session<'_> {
                     tries.end = Some(End::Contact { advice: advice.to_owned() });
                     return Ok(tries);
                 }
-                Next::Accept if tries.wants_short_reads() => {
-                    let manner = Manner { chunk: SHORT, fast: false, order: Order::Descending, ..tries.manners[0] };
-                    let plan = PassPlan { chunk: SHORT, ..self.plan_of(&manner, false) };
-                    tries.passes.push(self.read_pass(plan)?);
-                    tries.manners.push(manner);
-                }
                 Next::Accept => {
                     if !tries.disputed.is_empty() {
                         tries.settle();
+                        self.judge(&mut tries)?;
+                    }
+                    if tries.wants_short_reads() && self.reached.kernel.is_none() {
+                        // The first pass's own clock and command, so that only the length of the reads differs. What they alone
+                        // see is not settled by reading at length again.
+                        let (clock_hz, order) = (tries.passes[0].clock_hz, Order::Descending);
+                        let plan = PassPlan { clock_hz, fast: false, order, chunk: SHORT, digest: false };
+                        tries.passes.push(self.read_pass(plan)?);
                         self.judge(&mut tries)?;
                     }
                     tries.end = Some(End::Decided);
@@ -183,15 +193,6 @@ impl Session<'_> {
 }
 
 impl Tries {
-    /// Whether the content is one value all over and was read in long commands alone. That is what every long read looks like
-    /// when chip select bounces or a contact opens in the middle of it, while the short questions for id and status are still
-    /// answered rightly; reads as short as a page are not.
-    fn wants_short_reads(&self) -> bool {
-        let one_value = |bytes: &[u8]| bytes.first().is_some_and(|first| bytes.iter().all(|byte| byte == first));
-        let uniform = |pass: &Pass| matches!(&pass.content, Content::Bytes(bytes) if one_value(bytes));
-        self.manners.iter().all(|manner| manner.chunk > SHORT) && self.passes.iter().any(uniform)
-    }
-
     /// Whether the last two reads of the disputed sectors agree with each other and, in every such sector, with one whole pass.
     fn are_settled(&self) -> bool {
         let [.., before, last] = self.parts.as_slice() else { return false };
@@ -205,6 +206,17 @@ impl Tries {
             Content::Bytes(bytes) => bytes[at as usize..].starts_with(sector),
             Content::Digests(digests) => digests.get((at / SECTOR) as usize) == evidence::crc32_blocks(sector).first(),
         })
+    }
+
+    /// Whether the content is one value all over and was only read at length. That is what every long read looks like when
+    /// chip select bounces or a contact opens in the middle of it, while short questions for id and status are still
+    /// answered rightly.
+    fn wants_short_reads(&self) -> bool {
+        let one_value = |pass: &Pass| match &pass.content {
+            Content::Bytes(bytes) => bytes.iter().all(|byte| *byte == bytes[0]),
+            Content::Digests(_) => false,
+        };
+        self.passes.iter().all(|pass| pass.chunk > SHORT) && self.passes.iter().any(one_value)
     }
 
     /// Puts what the disputed sectors were settled to into every pass.
