@@ -73,6 +73,9 @@ pub enum Command {
     /// Look after what is kept
     #[command(subcommand)]
     Vault(VaultCommand),
+    /// Judge reads that somebody made in another way
+    #[command(subcommand)]
+    Reads(ReadsCommand),
     /// Work on images
     #[command(subcommand)]
     Image(ImageCommand),
@@ -112,6 +115,8 @@ pub enum SceneName {
     WrongVoltage,
     /// One read of the chip is disturbed
     OneBadRead,
+    /// A contact of the clip is bad: it is named, reseated, and the chip is captured
+    BadContact,
     /// An image for another chip
     WrongImage,
 }
@@ -262,7 +267,13 @@ pub enum VaultCommand {
         replace: bool,
     },
     /// Read everything and check every hash
-    Scrub,
+    Scrub {
+        /// Bring damage back from parity and second copies, as far as these reach
+        ///
+        /// Needs the bench for itself. Leaves notes of what was damaged and what was done.
+        #[arg(long)]
+        repair: bool,
+    },
     /// Remove what a job has put and no other job shares
     Forget {
         /// The job
@@ -377,9 +388,75 @@ pub enum KindName {
     Return,
 }
 
+/// Commands on reads.
+#[derive(Debug, Subcommand)]
+pub enum ReadsCommand {
+    /// Say whether these reads of one chip are to be trusted, and if not, which contact is bad
+    Judge {
+        /// The files, two or more
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// Write what the files could be put together to, where they differ
+        #[arg(long, value_name = "FILE")]
+        offer: Option<PathBuf>,
+    },
+}
+
 /// Image commands.
 #[derive(Debug, Subcommand)]
 pub enum ImageCommand {
+    /// Say what is in an image, to the bottom, and what its own sums prove
+    Explain {
+        /// A file, or a content of the vault by id or name
+        image: String,
+        /// How many levels of the tree are shown to a person
+        #[arg(long, value_name = "LEVELS", default_value_t = 4)]
+        levels: usize,
+    },
+    /// Say whether an image fits a chip and a machine, and what it means where it does not
+    Check {
+        /// A file, or a content of the vault by id or name
+        image: String,
+        /// The image that the machine came with: a file, or a content
+        #[arg(long, value_name = "IMAGE")]
+        stock: Option<String>,
+        /// The chip it is for: a marking, or a size in bytes; again for each chip of a span
+        #[arg(long = "chip", value_name = "MARKING|BYTES", conflicts_with_all = ["profile", "job"])]
+        chips: Vec<String>,
+        /// The profile of the machine
+        #[arg(long, value_name = "FILE", conflicts_with = "job")]
+        profile: Option<PathBuf>,
+        /// The chip or span that the image is for
+        #[arg(long, value_name = "NAME")]
+        of: Option<String>,
+        /// The job that the image is for: its profile, and what it captured first
+        #[arg(long, value_name = "ID")]
+        job: Option<String>,
+    },
+    /// Say what differs between two images: by structure, then by sector
+    Diff {
+        /// A file, or a content of the vault by id or name
+        first: String,
+        /// The other one
+        second: String,
+    },
+    /// Take one structure out of an image
+    Take {
+        /// A file, or a content of the vault by id or name
+        image: String,
+        /// What to take, such as `file:NAME/section%10`
+        #[arg(required_unless_present = "list")]
+        selector: Option<String>,
+        /// The file that gets it
+        #[arg(long, value_name = "FILE", required_unless_present = "list")]
+        out: Option<PathBuf>,
+        /// Its content, decompressed where it is packed, and not as it is stored
+        #[arg(long)]
+        decoded: bool,
+        /// List what can be named, as far as it was typed: `--list /` begins
+        #[arg(long, value_name = "TYPED", conflicts_with_all = ["selector", "out", "decoded"])]
+        list: Option<String>,
+    },
     /// Put an image together by a recipe, and keep it
     Compose {
         /// The recipe

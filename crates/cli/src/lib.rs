@@ -7,6 +7,7 @@ mod args;
 mod begin;
 mod chip;
 mod face;
+mod image;
 mod job;
 mod letters;
 mod link;
@@ -18,11 +19,11 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use ::job::JobError;
-use ::job::text::{page, size};
+use ::job::vault::BENCH_FORMAT;
+use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -65,6 +66,16 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 }
 
 fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
+    let uses_a_bench = match command {
+        Command::Demo(_) => global.bench.is_some(),
+        Command::Profile(_) | Command::Completions { .. } | Command::Man { .. } | Command::Reads(_) => false,
+        Command::Image(ImageCommand::Compose { .. }) => true,
+        Command::Image(_) => false,
+        _ => true,
+    };
+    if uses_a_bench {
+        tell_of_format(&bench_dir(global)?, face);
+    }
     match command {
         Command::Demo(args) => demo(&args, global, output, face),
         Command::Ready => {
@@ -79,7 +90,15 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         Command::Chip(command) => chip::run(command, global, &bench_dir(global)?, output, face),
         Command::Job(command) => job::run(command, global, &bench_dir(global)?, output, face),
         Command::Vault(command) => vault::run(command, &bench_dir(global)?, output, face),
-        Command::Image(command) => image(command, &bench_dir(global)?, output),
+        Command::Reads(ReadsCommand::Judge { files, offer }) => {
+            let report = ::job::reads::judge(&files, offer.as_ref())?;
+            output.result(&report, || report.text());
+            if report.verdict != "trusted" {
+                output.says_no();
+            }
+            Ok(())
+        }
+        Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
@@ -101,6 +120,7 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
         Some(SceneName::CutOff) => ::job::demo::Scene::CutOff,
         Some(SceneName::WrongVoltage) => ::job::demo::Scene::WrongVoltage,
         Some(SceneName::OneBadRead) => ::job::demo::Scene::OneBadRead,
+        Some(SceneName::BadContact) => ::job::demo::Scene::BadContact,
         Some(SceneName::WrongImage) => ::job::demo::Scene::WrongImage,
     };
     let report = ::job::demo::run(scene, &bench, face)?;
@@ -108,18 +128,18 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
     Ok(())
 }
 
-fn image(command: ImageCommand, bench: &Path, output: &Output) -> Result<(), JobError> {
-    let ImageCommand::Compose { recipe, job, capture, donor, mac, with, out } = command;
-    let request = ::job::compose::ComposeRequest { recipe, job, capture, donor, mac, with, out };
-    let report = ::job::compose::compose(bench, &request)?;
-    output.result(&report, || {
-        let mut text = format!("composed {}: {}", size(report.size), report.content);
-        for line in report.steps.iter().chain(&report.findings) {
-            text += &format!("\n  {line}");
-        }
-        page(&format!("{text}\n  SHA-256 {}", report.sha256))
-    });
-    Ok(())
+/// Says that a bench of an older format is going to be changed: it takes a while, and the older program then refuses it.
+fn tell_of_format(bench: &Path, face: &mut Face) {
+    // What cannot be read is told by the opening that follows.
+    if let Ok(Some(format)) = ::job::vault::bench_format(bench)
+        && format < BENCH_FORMAT
+    {
+        let text = format!(
+            "bringing the bench from format {format} to {BENCH_FORMAT}: everything in it gets parity or a second copy, and \
+             older versions of firmhand will not open it any more"
+        );
+        face.news(&News::Said(text));
+    }
 }
 
 /// The bench folder: `--bench`, `FIRMHAND_BENCH`, or a folder of the person's own.

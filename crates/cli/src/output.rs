@@ -4,13 +4,15 @@
 //! the terminal.
 
 use std::cell::Cell;
-use std::io::Write;
+use std::io::{self, BufWriter, Write};
 use std::process::ExitCode;
 
 use anstyle::{AnsiColor, Style};
 use job::JobError;
 use job::ready::{Point, Standing};
 use job::text::wrapped;
+use serde::Serialize;
+use serde_json::ser::{Formatter, Serializer};
 use serde_json::{Value, json};
 
 use crate::args::Global;
@@ -39,19 +41,23 @@ pub fn usage(error: &clap::Error) {
 /// A JSON value in one line. What a terminal could act on is escaped as JSON has it; the standard asks for that below U+0020
 /// only.
 pub fn line(value: &Value) -> String {
-    let text = value.to_string();
-    if text.chars().all(is_shown) {
-        return text;
-    }
-    let mut line = String::with_capacity(text.len());
-    for letter in text.chars() {
-        if is_shown(letter) {
-            line.push(letter);
-        } else {
-            line += &format!("\\u{:04x}", u32::from(letter));
+    let mut line = Vec::new();
+    value.serialize(&mut Serializer::with_formatter(&mut line, Shown)).expect("a value in memory");
+    String::from_utf8(line).expect("JSON is UTF-8")
+}
+
+/// Writes strings without what a terminal could act on.
+struct Shown;
+
+impl Formatter for Shown {
+    fn write_string_fragment<W: Write + ?Sized>(&mut self, writer: &mut W, fragment: &str) -> io::Result<()> {
+        let mut rest = fragment;
+        while let Some((at, letter)) = rest.char_indices().find(|(_, letter)| !is_shown(*letter)) {
+            write!(writer, "{}\\u{:04x}", &rest[..at], u32::from(letter))?;
+            rest = &rest[at + letter.len_utf8()..];
         }
+        writer.write_all(rest.as_bytes())
     }
-    line
 }
 
 /// Whether a letter may reach a terminal: nothing that could move a cursor, ring a bell or turn the direction of writing.
@@ -105,11 +111,13 @@ impl Output {
     }
 
     /// Prints a result: one JSON object, or text.
-    pub fn result(&self, value: &impl serde::Serialize, text: impl FnOnce() -> String) {
+    pub fn result(&self, value: &impl Serialize, text: impl FnOnce() -> String) {
         if self.json {
             self.answered.set(true);
-            let value = serde_json::to_value(value).expect("reports can be written as JSON");
-            self.print(&format!("{}\n", line(&value)));
+            let mut out = BufWriter::new(anstream::stdout());
+            // Piece by piece: what is explained of an image may be long. A closed pipe is the reader's choice.
+            let written = value.serialize(&mut Serializer::with_formatter(&mut out, Shown));
+            let _ = written.map_err(io::Error::from).and_then(|()| out.write_all(b"\n")).and_then(|()| out.flush());
         } else {
             self.print(&format!("{}\n", plain(text().trim_end())));
         }

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use job::text::{page, size};
-use job::vault::{Filter, JobId, Manifest};
+use job::vault::{Filter, JobId, Manifest, Progress};
 use job::{Front, JobError, News, export, now, open_bench};
 use serde_json::{Value, json};
 
@@ -58,21 +58,25 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
                 format!("{} written to {}, every hash checked", size(manifest.size), file.display())
             });
         }
-        VaultCommand::Scrub => {
+        VaultCommand::Scrub { repair } => {
             let mut begun = false;
-            let report = vault.scrub(&mut |progress| {
+            let mut progress = |progress: Progress| {
                 if !begun {
                     begun = true;
                     face.news(&News::Begins { phase: "checking objects", total: progress.total });
                 }
-            })?;
+            };
+            let report = if repair { vault.repair(&now(), &mut progress) } else { vault.scrub(&mut progress) }?;
             if begun {
                 face.news(&News::Ends);
             }
             let damaged: Vec<Value> = report
                 .damaged
                 .iter()
-                .map(|damage| json!({ "object": damage.object, "error": damage.error.to_string() }))
+                .map(|damage| {
+                    let error = damage.error.to_string();
+                    json!({ "object": damage.object, "error": error, "repairable": damage.repairable })
+                })
                 .collect();
             let value = json!({
                 "sound": report.is_sound(),
@@ -82,6 +86,7 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
                 "notes": report.notes,
                 "content_bytes": report.content_bytes,
                 "damaged": damaged,
+                "repaired": report.repaired,
                 "unreferenced_packs": report.unreferenced.len(),
                 "leftovers": report.leftovers.len(),
                 "torn_journals": report.torn,
@@ -95,11 +100,15 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
                     size(report.content_bytes),
                     if report.is_sound() { "every hash holds" } else { "DAMAGE FOUND" }
                 );
+                for repaired in &report.repaired {
+                    text += &format!("\n  repaired: {}: {}", repaired.object, repaired.done);
+                }
                 for damage in &report.damaged {
-                    text += &format!("\n  {}: {}", damage.object, damage.error);
+                    let can = if damage.repairable { "repairable" } else { "not repairable" };
+                    text += &format!("\n  {can}: {}", damage.error);
                 }
                 for torn in &report.torn {
-                    text += &format!("\n  journal {torn}: its last line is torn; the next opening drops it");
+                    text += &format!("\n  journal {torn}: cut off in its last entry; the next opening puts that right");
                 }
                 if !report.unreferenced.is_empty() || !report.leftovers.is_empty() {
                     text += &format!(
@@ -110,8 +119,9 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
                 }
                 text
             });
-            if let Some(first) = report.damaged.into_iter().next() {
-                return Err(first.error.into());
+            // The worst first: of what cannot be repaired the person must hear.
+            if let Some(worst) = report.damaged.into_iter().min_by_key(|damage| damage.repairable) {
+                return Err(worst.error.into());
             }
         }
         VaultCommand::Forget { job, signed, note } => {

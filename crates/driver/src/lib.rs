@@ -31,7 +31,7 @@ pub use error::DriverError;
 pub use fast::{fast_shift, telling_window};
 pub use identify::{Identity, identify};
 pub use op::{Event, Flow, Op, Step, run};
-pub use pass::{Answered, Content, Order, Pass, PassPlan, pass};
+pub use pass::{Answered, Content, Order, Pass, PassPlan, parts, pass};
 pub use size::SizeMeasure;
 pub use status::{set_status, unlock_blocks};
 pub use verify::{Verified, Wrong, verify};

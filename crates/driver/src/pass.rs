@@ -4,6 +4,8 @@
 //! chip is asked for id, status and the signature of its tables at the pass's own clock: a chip that was lost for a
 //! moment in the middle would otherwise go unnoticed.
 
+use std::ops::Range;
+
 use nor::SECTOR;
 use nor::chip::{Addressing, Chip};
 use nor::command::Transfer;
@@ -25,6 +27,8 @@ pub enum Order {
     Ascending,
     /// The last chunk first.
     Descending,
+    /// Every second chunk upwards, then those left out.
+    Interleaved,
 }
 
 /// How a pass is read.
@@ -36,7 +40,7 @@ pub struct PassPlan {
     pub fast: bool,
     /// Order of the chunks.
     pub order: Order,
-    /// Bytes of one chunk: a multiple of [`SECTOR`].
+    /// Bytes of one chunk; a multiple of [`SECTOR`] in a pass that digests.
     pub chunk: u32,
     /// Let the link digest instead of sending the content, where it can.
     pub digest: bool,
@@ -77,6 +81,8 @@ pub struct Pass {
     pub order: Order,
     /// Bytes of one chunk.
     pub chunk: u32,
+    /// Most bytes of one read command: a chunk takes several where the link takes less at once.
+    pub command: u32,
     /// What the chip answered before, between and after; at least two answers.
     pub answers: Vec<Answered>,
     /// How long the pass took.
@@ -88,32 +94,66 @@ pub struct Pass {
 /// `identity` is what the chip was found to be; its size and address width count.
 #[must_use]
 pub fn pass<'a>(limits: &Limits, identity: &'a Identity, plan: PassPlan) -> Op<'a, Result<Pass, DriverError>> {
-    Op::new(limits, move |bus| async move { run(&bus, identity, plan).await })
+    Op::new(limits, move |bus| async move {
+        let whole = 0..identity.chip.size;
+        run(&bus, identity, plan, std::slice::from_ref(&whole)).await
+    })
 }
 
-async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, DriverError> {
+/// Reads parts of the chip once; the content is theirs, one after the other. `ranges` are ascending and of whole sectors.
+#[must_use]
+pub fn parts<'a>(
+    limits: &Limits,
+    identity: &'a Identity,
+    plan: PassPlan,
+    ranges: Vec<Range<u32>>,
+) -> Op<'a, Result<Pass, DriverError>> {
+    Op::new(limits, move |bus| async move { run(&bus, identity, plan, &ranges).await })
+}
+
+/// Pieces of the ranges as long as a chunk, in the plan's order: where each begins on the chip and in the content, and its bytes.
+fn pieces(ranges: &[Range<u32>], plan: &PassPlan) -> Vec<(u32, u32, u32)> {
+    let mut pieces = Vec::new();
+    let mut into = 0;
+    for range in ranges {
+        for at in range.clone().step_by(plan.chunk as usize) {
+            let len = plan.chunk.min(range.end - at);
+            pieces.push((at, into, len));
+            into += len;
+        }
+    }
+    match plan.order {
+        Order::Ascending => {}
+        Order::Descending => pieces.reverse(),
+        Order::Interleaved => {
+            let even = pieces.iter().step_by(2);
+            pieces = even.chain(pieces.iter().skip(1).step_by(2)).copied().collect();
+        }
+    }
+    pieces
+}
+
+async fn run(bus: &Bus, identity: &Identity, plan: PassPlan, ranges: &[Range<u32>]) -> Result<Pass, DriverError> {
     let chip = &identity.chip;
     reach_all(chip)?;
+    let size: u32 = ranges.iter().map(|range| range.end - range.start).sum();
     let digest = plan.digest && bus.limits().features.digest_range;
     let begun = bus.now_us();
     let clock_hz = bus.set_clock(plan.clock_hz).await?;
-    bus.tell(Event::Begins { phase: if digest { "digesting" } else { "reading" }, total: u64::from(chip.size) });
+    bus.tell(Event::Begins { phase: if digest { "digesting" } else { "reading" }, total: u64::from(size) });
     let reading = bus.begin_reading(chip, plan.fast).await?;
     let mut answers = vec![ask(bus, identity, &reading).await?];
-    let mut bytes = if digest { Vec::new() } else { vec![0; chip.size as usize] };
-    let mut digests = if digest { vec![0; chip.size.div_ceil(SECTOR) as usize] } else { Vec::new() };
+    let mut bytes = if digest { Vec::new() } else { vec![0; size as usize] };
+    let mut digests = if digest { vec![0; size.div_ceil(SECTOR) as usize] } else { Vec::new() };
     let mut done = 0;
-    let ask_every = ASK_EVERY.max(chip.size / 8);
-    let chunks = chip.size.div_ceil(plan.chunk);
-    for index in 0..chunks {
-        let at = plan.chunk * if plan.order == Order::Ascending { index } else { chunks - 1 - index };
-        let len = plan.chunk.min(chip.size - at);
+    let ask_every = ASK_EVERY.max(size / 8);
+    for (at, into, len) in pieces(ranges, &plan) {
         if digest {
-            let from = (at / SECTOR) as usize;
+            let from = (into / SECTOR) as usize;
             let answer = bus.digest(at, len, &reading).await?;
             digests[from..from + answer.len()].copy_from_slice(&answer);
         } else {
-            read_into(bus, at, &mut bytes[at as usize..(at + len) as usize], &reading).await?;
+            read_into(bus, at, &mut bytes[into as usize..(into + len) as usize], &reading).await?;
         }
         if done / ask_every != (done + len) / ask_every {
             answers.push(ask(bus, identity, &reading).await?);
@@ -129,6 +169,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan) -> Result<Pass, Dri
         opcode: reading.mode.opcode,
         order: plan.order,
         chunk: plan.chunk,
+        command: plan.chunk.min(bus.read_bytes(reading.mode)),
         answers,
         took_us: bus.now_us() - begun,
     })

@@ -14,13 +14,48 @@ use crate::compare::{Comparison, compare, fits};
 use crate::pass::{ChipAnswer, Declared, Order, Pass, PassContent, SECTOR};
 use crate::reason::{Lack, Moment, Reason, Severity, Trait};
 use crate::repeat::{Repetition, repetition};
-use crate::shift::shift_between;
+use crate::shift::{looks_shifted, shift_between};
+
+/// What may be thought of a set of reads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// They agree and nothing speaks against them.
+    Trusted,
+    /// They differ.
+    Disputed,
+    /// They do not differ, or cannot be compared, and something speaks against them.
+    Refused,
+}
+
+impl Verdict {
+    /// Returns the word that people and JSON get.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Trusted => "trusted",
+            Self::Disputed => "disputed",
+            Self::Refused => "refused",
+        }
+    }
+
+    /// Returns the verdict that these reasons make.
+    pub fn of(reasons: &[Reason]) -> Self {
+        if reasons.iter().any(|reason| matches!(reason, Reason::PassesDiffer { .. })) {
+            Self::Disputed
+        } else if reasons.iter().any(|reason| reason.severity() == Severity::Refuses) {
+            Self::Refused
+        } else {
+            Self::Trusted
+        }
+    }
+}
 
 /// The verdict, with everything it rests on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judgement {
-    /// Whether the passes make a capture: no reason refuses.
+    /// Whether the passes make a capture: no reason refuses, and they are no bare files.
     pub accepted: bool,
+    /// The verdict in one word.
+    pub verdict: Verdict,
     /// Passes looked at.
     pub passes: usize,
     /// Passes in the largest group of equal ones; 0 when they cannot be compared.
@@ -67,6 +102,8 @@ pub enum WhyUnproven {
     TooSmall,
     /// It repeats, in this way.
     Repeats(Repetition),
+    /// Bare files declare no size that could be held against them.
+    BareFiles,
 }
 
 /// Returns the verdict on `passes` of one chip.
@@ -109,6 +146,7 @@ pub fn judge(passes: &[Pass<'_>], declared: &Declared<'_>) -> Judgement {
     let undisturbed = comparison.agreed >= 2 && comparison.differing_sectors == 0;
     Judgement {
         accepted: reasons.iter().all(|reason| reason.severity() == Severity::Note),
+        verdict: Verdict::of(&reasons),
         passes: passes.len(),
         agreed_passes: comparison.agreed,
         differing_bits: comparison.differing_bits,
@@ -150,6 +188,7 @@ impl Judgement {
                     WhyUnproven::PassesDiffer => "the passes differ",
                     WhyUnproven::TooSmall => "it is too small to wrap",
                     WhyUnproven::Repeats(_) => "the content repeats itself",
+                    WhyUnproven::BareFiles => "bare files do not say which chip they came from",
                 };
                 words.push(format!("The chip's size is declared and not proven: {because}."));
             }
@@ -303,6 +342,9 @@ fn check_content(
         return unproven(WhyUnproven::NoContent);
     };
     let Some(how) = repetition(content) else {
+        if let Some((bits, later)) = looks_shifted(content).filter(|_| declared.known_content != Some(content)) {
+            reasons.push(Reason::LooksShifted { bits, later, tables_answered: saw_tables(passes) });
+        }
         return match found.differing_sectors {
             0 if content.len() <= SECTOR => unproven(WhyUnproven::TooSmall),
             0 => SizeProof::Measured,

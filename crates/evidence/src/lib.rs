@@ -18,22 +18,36 @@
 //! its counts, to a person who asks; [`judge`] never calls it, because a vote among reads through one bad contact
 //! elects the contact's error.
 
+mod advice;
+mod bits;
 mod bound;
 mod compare;
+mod diagnose;
+mod differences;
+mod files;
 mod judge;
 mod majority;
 mod pass;
+mod proof;
+mod reading;
 mod reason;
 mod repeat;
 mod shift;
+pub mod strategy;
 #[cfg(test)]
 mod testing;
 
-pub use bound::error_bound_95;
+pub use advice::{OTHER_MASTER_LADDER, advice};
+pub use bound::{error_bound_95, majority_error};
 pub use compare::{Comparison, compare};
-pub use judge::{Judgement, SizeProof, WhyUnproven, judge};
+pub use diagnose::{Diagnosis, Fault, Finding, diagnose};
+pub use differences::{AgainstConsensus, Differences, PARTS, Pair, differences};
+pub use files::{BareFile, FileIdentity, distinct, judge_files};
+pub use judge::{Judgement, SizeProof, Verdict, WhyUnproven, judge};
 pub use majority::{Majority, majority};
 pub use pass::{ChipAnswer, Declared, Order, Pass, PassContent, SECTOR, crc32_blocks};
+pub use proof::{Check, Settlement, settle};
+pub use reading::{Conditions, Reading, Transaction, Transactions};
 pub use reason::{Lack, Moment, Reason, Severity, Trait};
 pub use repeat::{Repetition, repetition};
-pub use shift::{Shift, shift_between};
+pub use shift::{Shift, looks_shifted, shift_between};

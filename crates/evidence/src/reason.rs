@@ -50,6 +50,8 @@ pub enum Lack {
     SecondSize,
     /// It repeats at 16 MiB or below on a larger chip, and no pass used a read command that always takes four address bytes.
     LongAddress,
+    /// Bare files: nobody was there to ask the chip.
+    Unasked,
 }
 
 /// One finding about a set of passes.
@@ -175,6 +177,55 @@ pub enum Reason {
         /// How many.
         passes: usize,
     },
+    /// Where blank stretches of the content begin and end, it looks as if every bit came too late or too early.
+    LooksShifted {
+        /// How far, 1 to 4 bits.
+        bits: u8,
+        /// Whether the bits come later (towards higher addresses).
+        later: bool,
+        /// Whether the chip's tables answered rightly, which a shift would not let them.
+        tables_answered: bool,
+    },
+    /// The reads are bare files.
+    BareFiles,
+    /// Two names of one file: it counts once.
+    SameFile {
+        /// Number of the file, from 1.
+        file: usize,
+        /// Number of the one it is, from 1.
+        of: usize,
+    },
+    /// A file is empty.
+    EmptyFile {
+        /// Number of the file, from 1.
+        file: usize,
+    },
+    /// Files have different lengths.
+    LengthsDiffer {
+        /// The shortest, in bytes, of those that are not empty.
+        shortest: usize,
+        /// The longest, in bytes.
+        longest: usize,
+        /// Whether all are equal as far as the shortest goes.
+        equal_so_far: bool,
+    },
+    /// A file is larger than any chip that is looked at.
+    TooLarge {
+        /// Number of the file, from 1.
+        file: usize,
+    },
+    /// Checks inside the content hold in some passes and fail in others.
+    ProofDecides {
+        /// Differing sectors of 4 KiB that they decide.
+        sectors: u32,
+        /// Differing sectors that they do not.
+        left: u32,
+    },
+    /// Checks inside the content fail in every pass: the content has it so.
+    FailsInEveryPass {
+        /// How many.
+        checks: usize,
+    },
 }
 
 impl Reason {
@@ -192,7 +243,11 @@ impl Reason {
             | Self::TablesWrong { .. }
             | Self::Undescribed { maker_known: false, .. }
             | Self::SizesConflict { measured: false, .. }
-            | Self::RepeatsUnsupported { .. } => Severity::Refuses,
+            | Self::RepeatsUnsupported { .. }
+            | Self::LooksShifted { tables_answered: false, .. }
+            | Self::EmptyFile { .. }
+            | Self::LengthsDiffer { .. }
+            | Self::TooLarge { .. } => Severity::Refuses,
             Self::Undescribed { maker_known: true, .. }
             | Self::SizesConflict { measured: true, .. }
             | Self::Shifted { .. }
@@ -201,6 +256,11 @@ impl Reason {
             | Self::NoUniqueId
             | Self::RepeatsSupported { .. }
             | Self::RepeatsAsApplied { .. }
+            | Self::LooksShifted { tables_answered: true, .. }
+            | Self::BareFiles
+            | Self::SameFile { .. }
+            | Self::ProofDecides { .. }
+            | Self::FailsInEveryPass { .. }
             | Self::ByDigest { .. } => Severity::Note,
         }
     }
@@ -287,6 +347,35 @@ impl fmt::Display for Reason {
                 f,
                 "Compared by CRC-32 of each 4 KiB: {passes} of the passes; each such sector hides a difference with a chance of 2^-32."
             ),
+            Self::LooksShifted { bits, later, tables_answered } => {
+                let plural = if *bits == 1 { "" } else { "s" };
+                let way = if *later { "late" } else { "early" };
+                write!(f, "Blank stretches begin and end inside bytes, as if every bit came {bits} bit{plural} too {way}")?;
+                f.write_str(if *tables_answered { "; but the chip's tables answered rightly." } else { "." })
+            }
+            Self::BareFiles => f.write_str(
+                "These are bare files: clocks, id and size of the chip were not seen, so they are no capture that allows a write.",
+            ),
+            Self::SameFile { file, of } => {
+                write!(f, "File {file} is file {of} by another name, and does not count as another read.")
+            }
+            Self::EmptyFile { file } => write!(f, "File {file} is empty; read the chip again."),
+            Self::LengthsDiffer { shortest, longest, equal_so_far } => {
+                write!(f, "The lengths differ, from {shortest} to {longest} bytes")?;
+                f.write_str(match equal_so_far {
+                    true => "; as far as the shortest goes, all are equal.",
+                    false => ".",
+                })
+            }
+            Self::TooLarge { file } => write!(f, "File {file} has 4 GiB or more, which four address bytes do not reach."),
+            Self::ProofDecides { sectors, left } => write!(
+                f,
+                "Checks inside the content decide {sectors} of the differing sectors, and leave {left}; what they decide is offered and not taken."
+            ),
+            Self::FailsInEveryPass { checks } => write!(
+                f,
+                "Checks inside the content that fail in every pass: {checks}; the content has it so, which is a finding and no refusal."
+            ),
         }
     }
 }
@@ -322,6 +411,7 @@ impl fmt::Display for Lack {
             Self::LongAddress => {
                 "reads that fell back to three address bytes would look so; read once more with command 13h or 0Ch"
             }
+            Self::Unasked => "bare files do not say what the chip answered meanwhile",
         })
     }
 }

@@ -1,7 +1,7 @@
 //! Prints what stands in an image, as text or as JSON, or how long that takes: `cargo run --release -p image --example explain`
 //! with a file and `text`, `json` or `time`.
 //!
-//! `time` prints the median of five runs, with the image in memory before. docs/measured.md has figures.
+//! `time` prints the median of five runs, with the image in memory before.
 
 #![allow(clippy::disallowed_methods, reason = "a program around the crate: reading files and the clock is its job")]
 

@@ -3,13 +3,33 @@
 //! | module | for |
 //! |---|---|
 //! | [`encode`] | packing: the counterparts of [`crate::decode`] |
+//! | [`guid`] | GUIDs, and those that the structures need |
+//! | [`section`] | sections of firmware files |
+//! | [`volume`] | firmware volumes and their files |
+//! | [`variables`] | variable stores and the volume around them |
+//! | [`update`] | microcode updates, and the table that the processor finds them by |
+//! | [`capsule`] | update capsules |
+//! | [`uf2`] | UF2 files |
+//! | [`partitions`] | the partition table of a management region |
+//! | [`corpus`](fn@corpus) | small images that together hold every structure |
 //!
 //! An image starts blank (FFh). Regions are declared first; every stretch of bytes or fill then claims its range once. Two
 //! claims on one byte, a claim outside the image or one that crosses a region's limit are errors, told at
 //! [`ImageBuilder::finish`]. The decision a reader would question: nothing may be overwritten, not even a fill. A layout in
 //! which a later part silently wins hides the mistake that matters most here, a part at a wrong offset.
 
+pub mod capsule;
+mod corpus;
 pub mod encode;
+pub mod guid;
+pub mod partitions;
+pub mod section;
+pub mod uf2;
+pub mod update;
+pub mod variables;
+pub mod volume;
+
+pub use corpus::corpus;
 
 use std::ops::Range;
 

@@ -180,6 +180,7 @@ impl Checked {
 }
 
 /// What a remark means for the machine, and what to do.
+#[derive(Clone, Copy)]
 struct Advice(&'static str, &'static str);
 
 fn sound(checked: &mut Checked, new: &Side, stock: Option<&Side>) {

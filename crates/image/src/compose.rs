@@ -125,7 +125,18 @@ struct Write<'a> {
 
 enum What<'a> {
     Fill(u8),
-    Copy { done: Done, source: &'a SourceRef, content: &'a Content<'a>, from: Range<u32> },
+    Copy {
+        done: Done,
+        source: &'a SourceRef,
+        content: &'a Content<'a>,
+        from: Range<u32>,
+    },
+    /// What a structure holds, unpacked: no range of the content.
+    Unpacked {
+        source: &'a SourceRef,
+        content: &'a Content<'a>,
+        bytes: Vec<u8>,
+    },
 }
 
 struct Work<'a> {
@@ -163,16 +174,23 @@ impl<'a> Work<'a> {
         }
         for part in &self.recipe.parts {
             let content = self.contents.of(&part.source);
+            if let (true, Some(Selector::Structure(selector))) = (part.decoded, &part.from) {
+                let bytes = content.unpacked(selector, &part.source, &part.place)?;
+                let len = u32::try_from(bytes.len()).unwrap_or(u32::MAX);
+                let to = self.base.range(&target(&part.to, len), &self.recipe.base.source, &part.place)?;
+                if to.end - to.start != len {
+                    let content = Box::new(part.source.clone());
+                    return Err(ComposeError::Misfit { place: part.place.clone(), content, from: 0..len, to });
+                }
+                let what = What::Unpacked { source: &part.source, content, bytes };
+                writes.push(Write { place: &part.place, to, what });
+                continue;
+            }
             let from = match &part.from {
                 Some(selector) => content.range(selector, &part.source, &part.place)?,
                 None => content.whole(),
             };
-            let to = match &part.to {
-                Target::Region(name) => Selector::Region(name.clone()),
-                // Past the end of 32 bits it is past the base's end as well, which the range then says.
-                Target::At(at) => Selector::Range(*at..at.saturating_add(len(&from))),
-            };
-            let to = self.base.range(&to, &self.recipe.base.source, &part.place)?;
+            let to = self.base.range(&target(&part.to, len(&from)), &self.recipe.base.source, &part.place)?;
             writes.push(copy(&part.place, Done::Place, &part.source, content, from, to)?);
         }
         Ok(writes)
@@ -188,6 +206,10 @@ impl<'a> Work<'a> {
             What::Copy { done, source, content, from } => {
                 target.copy_from_slice(&content.bytes[indices(from)]);
                 (*done, Some(((*source).clone(), content.id)), Some(from.clone()))
+            }
+            What::Unpacked { source, content, bytes } => {
+                target.copy_from_slice(bytes);
+                (Done::Place, Some(((*source).clone(), content.id)), None)
             }
         };
         let sha256 = Pin::sha256(target);
@@ -267,6 +289,16 @@ fn carried(region: &[u8]) -> Result<Mac, Option<NvmError>> {
     let mac = nvm.mac().ok_or(None)?;
     mac.check_unicast().map_err(|unfit| Some(NvmError::Unfit(unfit)))?;
     Ok(mac)
+}
+
+/// Where a part of `len` bytes goes.
+fn target(to: &Target, len: u32) -> Selector {
+    match to {
+        Target::Region(name) => Selector::Region(name.clone()),
+        Target::Structure(selector) => Selector::Structure(selector.clone()),
+        // Past the end of 32 bits it is past the base's end as well, which the range then says.
+        Target::At(at) => Selector::Range(*at..at.saturating_add(len)),
+    }
 }
 
 /// A copy between ranges of one length (S8).

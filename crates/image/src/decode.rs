@@ -8,12 +8,12 @@
 //! | [`packed`] | compression type 1 ([`PositionBits::Uefi4`]) and the Tiano GUID ([`PositionBits::Tiano5`]) |
 //!
 //! Input is hostile (S10). Every function takes the most bytes it may give out: a stated size over it is refused before
-//! anything is reserved, and a stream that states no size stops there. Memory follows what is really decoded and not what a
-//! header claims; [`lzma`] needs a window beside its output, of at most the output's size, until it returns. Parsing of the
-//! sections around these streams, and the sum of all budgets, are left to the caller.
+//! anything is reserved, and a stream that states no size stops there. Memory follows what is really decoded and not
+//! what a header claims; [`lzma`] needs a window beside its output, of at most the output's size, until it returns.
+//! Parsing of the sections around these streams, and the sum of all budgets, are left to the caller.
 //!
-//! The decision a reader would question: a stream that decodes to another length than its header states is an error, and
-//! the bytes are not handed out. None of these formats has a checksum; the length is the only thing they can prove.
+//! The decision a reader would question: a stream that decodes to another length than its header states is an error,
+//! and the bytes are not handed out. None of these formats has a checksum; the length is the only thing they can prove.
 
 mod brotli;
 mod lzma;
@@ -31,7 +31,8 @@ pub(crate) use x86::{Direction, convert};
 pub struct Decoded {
     /// The content.
     pub bytes: Vec<u8>,
-    /// How many bytes of the input belong to the stream, its header counted. What follows them is padding, or something else.
+    /// How many bytes of the input belong to the stream, its header counted. What follows them is padding, or something
+    /// else.
     pub used: usize,
 }
 

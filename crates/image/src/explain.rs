@@ -336,6 +336,11 @@ impl Severity {
 }
 
 impl Check {
+    /// Returns whether the answer is that of a sum over the bytes that it covers, and not of a rule on fields.
+    pub fn is_sum(&self) -> bool {
+        self.sum
+    }
+
     /// Returns a check of a rule on fields.
     pub(crate) fn rule(name: &'static str, ok: bool, at: usize, len: usize) -> Self {
         Self { name, ok: Some(ok), at: at as u64, len: len as u64, sum: false }

@@ -184,6 +184,8 @@ pub(crate) struct Part {
     pub(crate) source: SourceRef,
     /// None: the whole content.
     pub(crate) from: Option<Selector>,
+    /// Whether the structure's content is taken, unpacked, and not its bytes as stored.
+    pub(crate) decoded: bool,
     pub(crate) to: Target,
 }
 
@@ -246,6 +248,8 @@ pub(crate) enum MacKind {
 pub(crate) enum Selector {
     Region(String),
     Range(Range<u32>),
+    /// A structure, wherever it stands in that content.
+    Structure(Box<crate::select::Selector>),
 }
 
 /// Where a part goes; how long it is comes from the part.
@@ -253,6 +257,8 @@ pub(crate) enum Selector {
 pub(crate) enum Target {
     Region(String),
     At(u32),
+    /// Where a structure of the base stands; the part has its size.
+    Structure(Box<crate::select::Selector>),
 }
 
 #[cfg(test)]

@@ -1,13 +1,15 @@
 //! The images of the worked example, whole.
 //!
-//! The Larkspur Nine is an invented notebook with two chips, `main` (16 MiB) and `port` (1 MiB); Meadowlark is the invented
-//! firmware that replaces its own. The Teal is an invented router board with one chip (8 MiB) and no descriptor. Images are the
-//! same for the same seed and address, and tests pin their checksums.
+//! The Larkspur Nine is an invented notebook with two chips, `main` (16 MiB) and `port` (1 MiB); Meadowlark is the
+//! invented firmware that replaces its own. The Teal is an invented router board with one chip (8 MiB) and no
+//! descriptor. Images are the same for the same seed and address, and tests pin their checksums.
 //!
-//! Larkspur's and Meadowlark's `main` share the region map, the first part of the management region, a vendor's memory part
-//! and the boot block, at the same addresses: a plan between the two has something to save, and a recipe has something to carry
-//! over. The decision a reader would question: the Meadowlark image has a network NVM with whatever address it is given. As
-//! published it carries [`PLACEHOLDER_MAC`]; the machine's own address is put in when the image is composed.
+//! The system firmware of `main` is made of real structures: volumes, files, packed sections, a variable store,
+//! microcode and the table that names it (`firmware` has the layout). Larkspur's and Meadowlark's `main` share the
+//! region map, the first part of the management region, a vendor's memory part and the boot volume, at the same
+//! addresses: a plan between the two has something to save, and a recipe has something to carry over. The decision a
+//! reader would question: the Meadowlark image has a network NVM with whatever address it is given. As published it
+//! carries [`PLACEHOLDER_MAC`]; the machine's own address is put in when the image is composed.
 
 use std::ops::Range;
 
@@ -16,6 +18,11 @@ use crate::descriptor::{DESCRIPTOR_SIZE, RegionKind, descriptor};
 use crate::filler::{Filler, made_up};
 use crate::mac::Mac;
 use crate::nvm::network_nvm;
+
+mod firmware;
+
+pub use firmware::PROCESSORS;
+use firmware::Placed;
 
 /// Size of the notebook's `main` chip: 16 MiB.
 pub const MAIN_SIZE: u32 = 16 << 20;
@@ -39,12 +46,12 @@ pub const MAIN_REGIONS: [(RegionKind, Range<u32>); 4] = [
 
 /// Returns the notebook's `main` chip as found, with the address `mac`.
 pub fn larkspur_main(seed: u64, mac: Mac) -> Vec<u8> {
-    main_image(seed, mac, &LARKSPUR_MAIN)
+    main_image(seed, mac, &LARKSPUR_MANAGEMENT, firmware::larkspur(seed))
 }
 
 /// Returns the Meadowlark image for the notebook's `main` chip, with the address `mac`.
 pub fn meadowlark_main(seed: u64, mac: Mac) -> Vec<u8> {
-    main_image(seed, mac, &MEADOWLARK_MAIN)
+    main_image(seed, mac, &MEADOWLARK_MANAGEMENT, firmware::meadowlark(seed))
 }
 
 /// Returns the notebook's `port` chip as found.
@@ -63,7 +70,8 @@ pub fn teal(seed: u64) -> Vec<u8> {
     place(builder, seed, &TEAL).finish().expect("the layout is fixed and free of overlap")
 }
 
-/// Returns the router board's firmware as published: without the settings and the calibration, which are each board's own.
+/// Returns the router board's firmware as published: without the settings and the calibration, which are each board's
+/// own.
 pub fn teal_published(seed: u64) -> Vec<u8> {
     let of_all_boards = TEAL.iter().filter(|stretch| TEAL_SHARED.contains(&stretch.name));
     place(ImageBuilder::new(TEAL_SIZE), seed, of_all_boards).finish().expect("the layout is fixed and free of overlap")
@@ -84,30 +92,16 @@ const fn stretch(range: Range<u32>, filler: Filler, name: &'static str) -> Stret
 }
 
 // What no stretch covers is blank.
-const LARKSPUR_MAIN: [Stretch; 11] = [
+const LARKSPUR_MANAGEMENT: [Stretch; 4] = [
     stretch(0x00_3000..0x00_4000, Filler::Tables, "management index"),
     stretch(0x00_4000..0x05_4000, Filler::Packed, "management start"),
     stretch(0x05_4000..0x16_0000, Filler::Packed, "management rest"),
     stretch(0x16_0000..0x1E_0000, Filler::Code, "management code"),
-    stretch(0x20_0000..0x22_0000, Filler::Settings, "larkspur settings"),
-    stretch(0x30_0000..0x80_0000, Filler::Packed, "larkspur volumes"),
-    stretch(0x80_0000..0xB0_0000, Filler::Code, "larkspur drivers"),
-    stretch(0xC8_0000..0xD0_0000, Filler::Packed, "vendor memory part"),
-    stretch(0xD0_0000..0xDC_0000, Filler::Tables, "larkspur tables"),
-    stretch(0xE0_0000..0xFC_0000, Filler::Code, "larkspur early"),
-    stretch(0xFC_0000..0x100_0000, Filler::Code, "boot block"),
 ];
 
-const MEADOWLARK_MAIN: [Stretch; 9] = [
+const MEADOWLARK_MANAGEMENT: [Stretch; 2] = [
     stretch(0x00_3000..0x00_4000, Filler::Tables, "management index"),
     stretch(0x00_4000..0x05_4000, Filler::Packed, "management start"),
-    stretch(0x20_0000..0x21_0000, Filler::Settings, "meadowlark settings"),
-    stretch(0x40_0000..0x80_0000, Filler::Packed, "meadowlark payload"),
-    stretch(0x80_0000..0xA4_0000, Filler::Code, "meadowlark drivers"),
-    stretch(0xC8_0000..0xD0_0000, Filler::Packed, "vendor memory part"),
-    stretch(0xD0_0000..0xE0_0000, Filler::Tables, "meadowlark tables"),
-    stretch(0xE0_0000..0xFC_0000, Filler::Code, "meadowlark early"),
-    stretch(0xFC_0000..0x100_0000, Filler::Code, "boot block"),
 ];
 
 const LARKSPUR_PORT: [Stretch; 3] = [
@@ -131,14 +125,17 @@ const TEAL: [Stretch; 6] = [
     stretch(0x7F_0000..0x80_0000, Filler::Tables, "teal calibration"),
 ];
 
-fn main_image(seed: u64, mac: Mac, stretches: &[Stretch]) -> Vec<u8> {
+fn main_image(seed: u64, mac: Mac, management: &[Stretch], firmware: Vec<Placed>) -> Vec<u8> {
     let mut builder = ImageBuilder::new(MAIN_SIZE);
     for (kind, range) in MAIN_REGIONS {
         builder = builder.region(&format!("{kind:?}"), range);
     }
     let map = descriptor(&MAIN_REGIONS, MAIN_SIZE).expect("the map is fixed and sound");
     builder = builder.bytes(0, &map).bytes(0x1000, &network_nvm(mac, seed));
-    place(builder, seed, stretches).finish().expect("the layout is fixed and free of overlap")
+    for (at, bytes) in firmware.into_iter().chain(firmware::shared(seed)) {
+        builder = builder.bytes(at, &bytes);
+    }
+    place(builder, seed, management).finish().expect("the layout is fixed and free of overlap")
 }
 
 fn port_image(seed: u64, version: u16, stretches: &[Stretch]) -> Vec<u8> {
@@ -163,7 +160,9 @@ fn place<'s>(builder: ImageBuilder, seed: u64, stretches: impl IntoIterator<Item
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::build::update::FIT_POINTER;
     use crate::descriptor::SIGNATURE_AT;
+    use crate::explain::{Kind, Node, explain};
 
     fn share(units: impl Iterator<Item = bool>) -> f64 {
         let units: Vec<bool> = units.collect();
@@ -178,8 +177,8 @@ mod tests {
     #[test]
     fn images_are_pinned() {
         let pins = [
-            ("larkspur main", larkspur_main(7, LARKSPUR_MAC), MAIN_SIZE, 0x3446_4719),
-            ("meadowlark main", meadowlark_main(7, PLACEHOLDER_MAC), MAIN_SIZE, 0x9C7E_3411),
+            ("larkspur main", larkspur_main(7, LARKSPUR_MAC), MAIN_SIZE, 0x963A_3FD7),
+            ("meadowlark main", meadowlark_main(7, PLACEHOLDER_MAC), MAIN_SIZE, 0x12D2_2323),
             ("larkspur port", larkspur_port(7), PORT_SIZE, 0x0A01_AB9E),
             ("meadowlark port", meadowlark_port(7), PORT_SIZE, 0x821D_971E),
             ("teal", teal(7), TEAL_SIZE, 0xC3CC_2D95),
@@ -259,6 +258,55 @@ mod tests {
             for line in (12..).map(|bit| 1_usize << bit).take_while(|line| *line < image.len()) {
                 assert!((0..image.len()).any(|at| image[at] != image[at ^ line]), "{line:#x} of {:#x}", image.len());
             }
+        }
+    }
+
+    /// Every structure reads back, nothing is amiss, and what a person looks for has its name.
+    #[test]
+    fn both_main_images_read_to_the_bottom() {
+        let images = [("Lark", larkspur_main(7, LARKSPUR_MAC)), ("Meadow", meadowlark_main(7, PLACEHOLDER_MAC))];
+        for (prefix, image) in images {
+            let explanation = explain(&image);
+            assert!(explanation.findings.is_empty(), "{prefix}: {:#?}", explanation.findings);
+            assert!(explanation.proof.checks_ok > 300 && explanation.proof.checks_failed == 0);
+            assert!(explanation.proof.decoded > 300_000, "{prefix}: {}", explanation.proof.decoded);
+            let mut nodes = Vec::new();
+            collect(&explanation.structures, &mut nodes);
+            let count = |kind: Kind| nodes.iter().filter(|node| node.kind == kind).count();
+            let counts = [Kind::Microcode, Kind::Fit, Kind::FitEntry, Kind::VariableStore, Kind::Ftw].map(count);
+            assert_eq!(counts, [2, 1, 3, 1, 1], "{prefix}");
+            let named = |name: &str| nodes.iter().any(|node| node.name.as_deref() == Some(name));
+            for name in ["FirstStep", "CardReader", "CardWriter", "BootOrder", "Timeout"] {
+                assert!(named(name), "{prefix}: {name}");
+            }
+            for name in ["Menu", "Fonts", "EarlyPanel", "Setup"] {
+                assert!(named(&format!("{prefix}{name}")), "{prefix}{name}");
+            }
+            assert_eq!(named("SerialNumber"), prefix == "Lark");
+        }
+    }
+
+    fn collect<'a>(nodes: &'a [Node], into: &mut Vec<&'a Node>) {
+        for node in nodes {
+            into.push(node);
+            collect(&node.children, into);
+        }
+    }
+
+    #[test]
+    fn the_table_names_the_same_places_in_both_and_they_hold_microcode() {
+        let (found, new) = (larkspur_main(7, LARKSPUR_MAC), meadowlark_main(7, PLACEHOLDER_MAC));
+        assert_eq!(found[0xFC_0000..], new[0xFC_0000..]);
+        let number = |at: usize| u32::from_le_bytes(found[at..at + 4].try_into().unwrap());
+        let place = |address: u32| (MAIN_SIZE - 0_u32.wrapping_sub(address)) as usize;
+        let table = place(number(MAIN_SIZE as usize - FIT_POINTER as usize));
+        assert_eq!(&found[table..table + 8], b"_FIT_   ");
+        for (entry, signature) in PROCESSORS.into_iter().enumerate() {
+            let at = place(number(table + 16 * (entry + 1)));
+            for image in [&found, &new] {
+                assert_eq!(image[at + 0x0C..at + 0x10], signature.to_le_bytes());
+            }
+            assert!(found[at + 4..at + 8] < new[at + 4..at + 8], "the new image has the newer revision");
         }
     }
 

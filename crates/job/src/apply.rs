@@ -19,8 +19,9 @@ use crate::capture::Look;
 use crate::error::JobError;
 use crate::files;
 use crate::front::{Question, QuestionKind};
+use crate::record::Pending;
 use crate::report::{ApplyReport, PlanReport, VerifyReport, plan_json, plan_text};
-use crate::session::{Session, WRITING, now, run_op};
+use crate::session::{Session, WRITING, run_op};
 use crate::station::Wanted;
 use crate::text::counted;
 
@@ -229,25 +230,36 @@ impl Session<'_> {
         self.check_writable()?;
         let present = self.present_content()?;
         self.check_writable()?;
-        let (wanted, range) = self.wanted(target, &present.content)?;
-        let (plan, costs) = self.plan(&present.content, &wanted, range.clone())?;
+        let (wanted, asked) = match &present.unfinished {
+            None => self.wanted(target, &present.content)?,
+            Some(unfinished) => self.wanted(target, &self.wanted_before(unfinished)?)?,
+        };
+        // What a write that was cut off touched is brought to its end too: beside the range, nothing else tells what stood there.
+        let touched = present.unfinished.iter().flat_map(|unfinished| &unfinished.touched);
+        let (plan, costs) = self.plan(&present.content, &wanted, hull(&asked, touched))?;
+        // S3: a block that crosses the range is erased and written back, and read again as a whole.
+        let range = hull(&plan.range, &plan.touched());
         let report = PlanReport::of(&plan, &costs, &self.identity.chip);
         let wanted_id = self.keep_wanted(target, &wanted)?;
-        if !plan.is_empty() {
-            self.ask_fused()?;
-            self.ask_kernel(&plan)?;
-            self.say(plan_text(&report, &plan));
-            self.write_down("planned", plan_json(&report, &plan, present.capture, wanted_id))?;
-            self.lift_protection(&plan)?;
-        }
-        let begun = self.link_us();
-        let mut rounds = 0;
+        let (mut rounds, mut written, mut begun) = (0, false, None);
         let mut next = plan.clone();
         let found = loop {
             if !next.is_empty() {
+                if !written {
+                    self.ask_fused()?;
+                    self.ask_kernel(&next)?;
+                }
+                // What is written again has a plan of its own, which may reach further than the first one, or be the first.
+                let report = PlanReport::of(&next, &costs, &self.identity.chip);
+                self.say(plan_text(&report, &next));
+                self.write_down("planned", plan_json(&report, &next, present.capture, wanted_id))?;
+                self.lift_protection(&next)?;
                 self.present = None;
+                begun = begun.or(Some(self.link_us()));
                 self.write(&next, &wanted)?;
+                written = true;
             }
+            begun = begun.or(Some(self.link_us()));
             let found = self.read_again(&wanted, range.clone())?;
             let Some(first) = found.first else { break found };
             if rounds == REPAIRS {
@@ -275,7 +287,7 @@ impl Session<'_> {
             }
             next = self.plan(&now, &wanted, range.clone())?.0;
         };
-        let took_us = found.ended_us.saturating_sub(begun);
+        let took_us = found.ended_us.saturating_sub(begun.unwrap_or(found.ended_us));
         self.write_down(
             "applied",
             json!({
@@ -297,9 +309,9 @@ impl Session<'_> {
             chip: self.chip_name(),
             capture: present.capture.map(|id| id.to_string()),
             content: wanted_id.to_string(),
-            at: range.start,
-            len: range.end - range.start,
-            resumed: present.resumed,
+            at: asked.start,
+            len: asked.end - asked.start,
+            resumed: present.unfinished.is_some(),
             erases: report.erases.len(),
             programmed_bytes: plan.programmed_bytes(),
             verified_bytes: found.len,
@@ -417,6 +429,12 @@ impl Session<'_> {
         Ok((wanted, range))
     }
 
+    /// What the whole chip was to hold at the end of a write that was cut off.
+    fn wanted_before(&self, unfinished: &Pending) -> Result<Vec<u8>, JobError> {
+        let newest = unfinished.wanted.last().expect("a write that was begun has a wanted content");
+        Ok(self.vault.read_vec(newest)?)
+    }
+
     fn plan(&self, present: &[u8], wanted: &[u8], range: Range<u32>) -> Result<(Plan, Costs), JobError> {
         let chip = &self.identity.chip;
         let costs = Costs::of(chip, self.reached.link.limits(), self.clock_hz);
@@ -431,7 +449,7 @@ impl Session<'_> {
                 name: target.name.clone(),
                 kind: Kind::Image,
                 job: Some(self.job().clone()),
-                taken_at: now(),
+                taken_at: (self.clock)(),
                 facts: json!({ "wanted_on": self.identity.chip.id_text() }),
             },
         )?;
@@ -470,4 +488,9 @@ impl Session<'_> {
         }
         Ok(found)
     }
+}
+
+/// The smallest range that holds `range` and all of `more`.
+fn hull<'r>(range: &Range<u32>, more: impl IntoIterator<Item = &'r Range<u32>>) -> Range<u32> {
+    more.into_iter().fold(range.clone(), |hull, more| hull.start.min(more.start)..hull.end.max(more.end))
 }

@@ -1,12 +1,13 @@
 //! Reading a chip until its content is proven, and keeping it (safety rule S1, design of the evidence).
 //!
-//! Two passes of different kind make a first try: another clock, another read command, another order of the chunks; the
-//! second one by digest where the link can. When they differ, a second try reads three times at lower clocks. What still
-//! differs then is refused: a majority would only vote for the more frequent error. A refused capture whose passes agree
-//! with each other is kept in the vault under that name, for a look; it never counts for S1.
+//! Two passes of different kind come first: another clock, another read command, another order of the chunks; the second one by
+//! digest where the link can. What is read when they differ is decided in `tries`. A refused capture whose passes agree with
+//! each other is kept in the vault under that name, for a look; it never counts for S1.
+
+mod tries;
 
 use driver::{Answered, Content, Order, Pass, PassPlan};
-use evidence::{ChipAnswer, Declared, Judgement, PassContent, Reason, SizeProof};
+use evidence::{ChipAnswer, Declared, Diagnosis, Judgement, PassContent, Reason, SizeProof};
 use nor::chip::{Conflict, id_text};
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -15,8 +16,9 @@ use vault::{Digest, Kind, PutRequest};
 use crate::error::JobError;
 use crate::jobs::Work;
 use crate::kernel;
-use crate::session::{Session, now, run_op};
+use crate::session::{Session, run_op};
 use crate::text::counted;
+use tries::{End, Tries};
 
 /// What a capture command ends with.
 #[derive(Debug, Clone, Serialize)]
@@ -60,8 +62,12 @@ pub struct EvidenceReport {
     pub accepted: bool,
     /// The passes of the try that decided.
     pub passes: Vec<PassReport>,
-    /// Tries that it took.
-    pub tries: u32,
+    /// Times that this job asked for a contact to be reseated before.
+    pub reseated: u32,
+    /// Sectors of 4 KiB that differed between the first passes, and were read again until two reads and a pass agreed.
+    pub settled_sectors: u32,
+    /// What the differences look like, the most probable fault first; empty when there is nothing to explain.
+    pub diagnosis: Vec<DiagnosisReport>,
     /// Bits that differ between passes.
     pub differing_bits: u64,
     /// 4 KiB sectors that differ between passes.
@@ -76,6 +82,20 @@ pub struct EvidenceReport {
     pub remains: Vec<String>,
 }
 
+/// A fault as an explanation of reads.
+#[derive(Debug, Clone, Serialize)]
+pub struct DiagnosisReport {
+    /// The fault.
+    pub fault: String,
+    /// Its share of belief, 0 to 1.
+    pub confidence: f64,
+    /// Where it shows, as `[first, end]`.
+    #[serde(rename = "where")]
+    pub places: Vec<[u32; 2]>,
+    /// What to do about it.
+    pub advice: String,
+}
+
 /// One pass.
 #[derive(Debug, Clone, Serialize)]
 pub struct PassReport {
@@ -83,7 +103,7 @@ pub struct PassReport {
     pub clock_hz: u32,
     /// Read command; 0 through the kernel.
     pub opcode: u8,
-    /// `ascending` or `descending`.
+    /// `ascending`, `descending` or `interleaved`.
     pub order: &'static str,
     /// Bytes of one chunk.
     pub chunk: u32,
@@ -91,12 +111,6 @@ pub struct PassReport {
     pub digest: bool,
     /// Time on the link's clock.
     pub took_ms: u64,
-}
-
-/// What one try gave.
-struct Try {
-    passes: Vec<Pass>,
-    judgement: Judgement,
 }
 
 impl Session<'_> {
@@ -110,72 +124,22 @@ impl Session<'_> {
     }
 
     pub(crate) fn capture_in_tries(&mut self) -> Result<CaptureReport, JobError> {
-        let fastest = self.reached.link.limits().clock_hz.1;
-        let plans = [self.first_try(fastest), self.second_try(fastest)];
-        let mut tries = 0;
-        let mut decided = None;
-        for plans in &plans {
-            tries += 1;
-            let this = self.one_try(plans)?;
-            let again = this.judgement.reasons.iter().any(|reason| matches!(reason, Reason::PassesDiffer { .. }));
-            if again {
-                let report = self.evidence_report(&this, tries);
-                self.write_down("refused", json!({ "evidence": report }))?;
-                let (bits, sectors) =
-                    (counted(report.differing_bits, "bit"), counted(report.differing_sectors.into(), "sector"));
-                self.say(format!("the passes differ: {bits} in {sectors} of 4 KiB"));
-                if tries == 1 {
-                    self.say("reading again, slower and three times");
-                }
-            }
-            decided = Some(this);
-            if !again {
-                break;
-            }
-        }
-        let decided = decided.expect("at least one try");
-        self.keep(decided, tries)
+        let tries = self.gather()?;
+        self.keep(tries)
     }
 
     fn chunk(&self) -> u32 {
         (self.identity.chip.size / 4).clamp(nor::SECTOR, 64 * 1024)
     }
 
-    fn first_try(&self, fastest: u32) -> Vec<PassPlan> {
-        let chunk = self.chunk();
-        vec![
-            PassPlan { clock_hz: fastest, fast: false, order: Order::Ascending, chunk, digest: false },
-            PassPlan { clock_hz: fastest / 4 * 3, fast: true, order: Order::Descending, chunk, digest: true },
-        ]
-    }
-
-    fn second_try(&self, fastest: u32) -> Vec<PassPlan> {
-        let chunk = self.chunk();
-        vec![
-            PassPlan { clock_hz: fastest / 2, fast: false, order: Order::Descending, chunk, digest: false },
-            PassPlan {
-                clock_hz: fastest / 8 * 3,
-                fast: true,
-                order: Order::Ascending,
-                chunk: chunk / 2,
-                digest: false,
-            },
-            PassPlan { clock_hz: fastest / 4, fast: false, order: Order::Ascending, chunk, digest: false },
-        ]
-    }
-
-    fn one_try(&mut self, plans: &[PassPlan]) -> Result<Try, JobError> {
-        let mut passes = Vec::with_capacity(plans.len());
-        for plan in plans {
-            let fast = plan.fast && self.fast_read_fits(passes.first())?;
-            passes.push(self.read_pass(PassPlan { fast, ..*plan })?);
-        }
+    /// The judgement on whole passes; what the chip answered around `parts` of it counts as well.
+    fn judgement_on(&self, passes: &[Pass], parts: &[Pass]) -> Result<Judgement, JobError> {
         let known = match self.known.applied {
             Some(applied) => Some(self.vault.read_vec(&applied)?),
             None => None,
         };
         let chip = &self.identity.chip;
-        let judged: Vec<evidence::Pass<'_>> = passes.iter().map(as_evidence).collect();
+        let judged: Vec<evidence::Pass<'_>> = passes.iter().map(|pass| as_evidence(pass, parts)).collect();
         let judgement = evidence::judge(
             &judged,
             &Declared {
@@ -186,8 +150,7 @@ impl Session<'_> {
                 known_content: known.as_deref(),
             },
         );
-        let judgement = if self.reached.kernel.is_some() { kernel::judged(judgement) } else { judgement };
-        Ok(Try { passes, judgement })
+        Ok(if self.reached.kernel.is_some() { kernel::judged(judgement) } else { judgement })
     }
 
     /// Whether a pass by 0Bh can be compared with one by 03h: not through the kernel, which chooses the command itself, and not on a
@@ -241,19 +204,26 @@ impl Session<'_> {
     }
 
     /// Puts what was read into the vault: as a capture when it is accepted.
-    fn keep(&mut self, decided: Try, tries: u32) -> Result<CaptureReport, JobError> {
-        let report = self.evidence_report(&decided, tries);
-        let accepted = report.accepted;
+    fn keep(&mut self, tries: Tries) -> Result<CaptureReport, JobError> {
+        let report = self.evidence_report(&tries);
+        let advice = match &tries.end {
+            Some(End::Contact { advice }) => Some(advice.clone()),
+            _ => None,
+        };
+        let accepted = report.accepted && advice.is_none();
         if accepted {
-            self.check_same_chip(&decided.passes)?;
+            self.check_same_chip(&tries.passes)?;
         }
-        let judgement = decided.judgement;
-        let bytes = decided.passes.into_iter().find_map(|pass| match pass.content {
+        let judgement = tries.judgement.expect("tries end with a judgement");
+        let bytes = tries.passes.into_iter().find_map(|pass| match pass.content {
             Content::Bytes(bytes) => Some(bytes),
             Content::Digests(_) => None,
         });
         let Some(bytes) = bytes.filter(|_| judgement.differing_sectors == 0) else {
-            return Err(not_accepted(&judgement, None));
+            if advice.is_none() {
+                self.write_down("refused", json!({ "evidence": report }))?;
+            }
+            return Err(not_accepted(&judgement, &report, advice, None));
         };
         let chip = self.chip_name();
         let word = if accepted { "capture" } else { "refused read" };
@@ -263,14 +233,14 @@ impl Session<'_> {
                 name: format!("{word} of {chip}"),
                 kind: Kind::Capture,
                 job: Some(self.job().clone()),
-                taken_at: now(),
+                taken_at: (self.clock)(),
                 facts: json!({ "chip": self.chip_facts(), "accepted": accepted, "evidence": report }),
             },
         )?;
         let body = json!({ "content": stored.id, "sha256": stored.sha256, "size": stored.size, "evidence": report });
         if !accepted {
             self.write_down("refused", body)?;
-            return Err(not_accepted(&judgement, Some(stored.id.short())));
+            return Err(not_accepted(&judgement, &report, advice, Some(stored.id.short())));
         }
         self.write_down("captured", body)?;
         if self.reached.kernel.is_some() {
@@ -318,14 +288,14 @@ impl Session<'_> {
                 name: format!("capture of {}", span.id),
                 kind: Kind::Capture,
                 job: Some(self.job().clone()),
-                taken_at: now(),
+                taken_at: (self.clock)(),
                 facts: json!({ "span": span.id, "parts": of, "accepted": true }),
             },
         )?;
         let body = json!({
             "span": span.id, "content": stored.id, "sha256": stored.sha256, "size": stored.size, "parts": of,
         });
-        self.journal.append("span-captured", body, &now())?;
+        self.journal.append("span-captured", body, &(self.clock)())?;
         Ok(Some(SpanReport {
             span: span.id.clone(),
             chips: span.chips.clone(),
@@ -347,13 +317,15 @@ impl Session<'_> {
         })
     }
 
-    fn evidence_report(&self, decided: &Try, tries: u32) -> EvidenceReport {
-        let judgement = &decided.judgement;
+    fn evidence_report(&self, tries: &Tries) -> EvidenceReport {
+        let judgement = tries.judgement.as_ref().expect("judged");
         let facts = self.kernel_facts();
         EvidenceReport {
             accepted: judgement.accepted,
-            passes: decided.passes.iter().map(|pass| pass_report(pass, facts.is_some())).collect(),
-            tries,
+            passes: tries.passes.iter().map(|pass| pass_report(pass, facts.is_some())).collect(),
+            reseated: tries.reseated,
+            settled_sectors: tries.settled_sectors,
+            diagnosis: tries.diagnosis.as_ref().map(diagnosis_report).unwrap_or_default(),
             differing_bits: judgement.differing_bits,
             differing_sectors: judgement.differing_sectors,
             error_bound_95: judgement.error_bound_95,
@@ -398,7 +370,12 @@ pub(crate) enum Look {
     Other(Vec<u8>),
 }
 
-fn not_accepted(judgement: &Judgement, kept: Option<String>) -> JobError {
+fn not_accepted(
+    judgement: &Judgement,
+    report: &EvidenceReport,
+    advice: Option<String>,
+    kept: Option<String>,
+) -> JobError {
     let refusals: Vec<&Reason> =
         judgement.reasons.iter().filter(|reason| reason.severity() == evidence::Severity::Refuses).collect();
     // What no reseating can mend: what the chip is, and what its content can show.
@@ -411,17 +388,27 @@ fn not_accepted(judgement: &Judgement, kept: Option<String>) -> JobError {
                 | Reason::NoSize
         )
     });
-    JobError::NotAccepted { reasons: refusals.iter().map(ToString::to_string).collect(), contact, kept }
+    let mut reasons: Vec<String> = refusals.iter().map(ToString::to_string).collect();
+    reasons.extend(
+        report
+            .diagnosis
+            .first()
+            .map(|first| format!("it looks like {} ({:.0} % of belief)", first.fault, first.confidence * 100.0)),
+    );
+    JobError::NotAccepted { reasons, advice: advice.filter(|_| contact), contact, kept }
 }
 
-fn as_evidence(pass: &Pass) -> evidence::Pass<'_> {
-    let answer = |answered: &Answered| ChipAnswer {
+/// A pass as the judge wants it; what the chip answered around `parts` counts as said in between.
+fn as_evidence<'p>(pass: &'p Pass, parts: &[Pass]) -> evidence::Pass<'p> {
+    let at_clock = |answered: &Answered, clock_hz: u32| ChipAnswer {
         id: answered.id.clone(),
         unique_id: answered.unique_id.clone(),
         status: answered.status.clone(),
         tables_ok: answered.tables_ok,
-        clock_hz: pass.clock_hz,
+        clock_hz,
     };
+    let answer = |answered: &Answered| at_clock(answered, pass.clock_hz);
+    let later = parts.iter().flat_map(|part| part.answers.iter().map(|answered| at_clock(answered, part.clock_hz)));
     let (first, last) = (pass.answers.first().expect("two answers"), pass.answers.last().expect("two answers"));
     evidence::Pass {
         content: match &pass.content {
@@ -433,12 +420,35 @@ fn as_evidence(pass: &Pass) -> evidence::Pass<'_> {
         order: match pass.order {
             Order::Ascending => evidence::Order::Ascending,
             Order::Descending => evidence::Order::Descending,
+            Order::Interleaved => evidence::Order::Interleaved,
         },
         chunk: pass.chunk,
         before: answer(first),
-        between: pass.answers[1..pass.answers.len() - 1].iter().map(answer).collect(),
+        between: pass.answers[1..pass.answers.len() - 1].iter().map(answer).chain(later).collect(),
         after: answer(last),
     }
+}
+
+fn order_of(order: evidence::Order) -> Order {
+    match order {
+        evidence::Order::Ascending => Order::Ascending,
+        evidence::Order::Descending => Order::Descending,
+        evidence::Order::Interleaved => Order::Interleaved,
+    }
+}
+
+/// The faults that are worth a look: those with a twentieth of the belief or more.
+pub(crate) fn diagnosis_report(diagnosis: &Diagnosis) -> Vec<DiagnosisReport> {
+    const LEAST: f64 = 0.05;
+    let worth = diagnosis.findings.iter().filter(|finding| finding.confidence >= LEAST);
+    worth
+        .map(|finding| DiagnosisReport {
+            fault: finding.fault.to_string(),
+            confidence: (finding.confidence * 1000.0).round() / 1000.0,
+            places: finding.places.iter().map(|range| [range.start, range.end]).collect(),
+            advice: finding.advice.to_owned(),
+        })
+        .collect()
 }
 
 /// The kernel tells neither clock nor command: both are 0 then.
@@ -449,6 +459,7 @@ fn pass_report(pass: &Pass, by_kernel: bool) -> PassReport {
         order: match pass.order {
             Order::Ascending => "ascending",
             Order::Descending => "descending",
+            Order::Interleaved => "interleaved",
         },
         chunk: pass.chunk,
         digest: matches!(pass.content, Content::Digests(_)),

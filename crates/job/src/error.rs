@@ -104,7 +104,7 @@ pub enum JobError {
     NotWritable { conflicts: Vec<Conflict> },
     /// The passes do not make a capture.
     #[error("the reads are not to be trusted")]
-    NotAccepted { reasons: Vec<String>, contact: bool, kept: Option<String> },
+    NotAccepted { reasons: Vec<String>, advice: Option<String>, contact: bool, kept: Option<String> },
     /// S8.
     #[error("the image has {image} bytes, the chip {chip}")]
     ImageSize { image: u64, chip: u32 },
@@ -155,6 +155,12 @@ pub enum JobError {
     /// What a job's step is to write is another content.
     #[error("{why}")]
     OtherContent { why: String },
+    /// A selector that cannot be read.
+    #[error("the selector `{selector}` cannot be read")]
+    Selector { selector: String, source: image::select::SelectorError },
+    /// A selector that names nothing, or several things.
+    #[error("{0}")]
+    Select(Box<image::select::SelectError>),
     /// A composed image carries what belongs to the donor.
     #[error("{what}: {why}; a rescued machine is itself, by its own label")]
     DonorIdentity { what: &'static str, why: String },
@@ -195,6 +201,7 @@ impl JobError {
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
+            Self::Selector { .. } => ErrorKind::Usage,
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Answer { .. } => ErrorKind::System,
@@ -226,6 +233,7 @@ impl JobError {
             | Self::Compose(_)
             | Self::OtherContent { .. }
             | Self::DonorIdentity { .. }
+            | Self::Select(_)
             | Self::Protection { .. }
             | Self::OtherPart { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
@@ -296,6 +304,7 @@ impl JobError {
                     .into()
             }
             Self::NotWritable { .. } => "reading it is fine; writing would be a guess, and firmhand does not guess".into(),
+            Self::NotAccepted { advice: Some(advice), .. } => format!("{advice} Then capture again; nothing was erased"),
             Self::NotAccepted { contact: true, .. } => {
                 "reseat the clip (pin 1 at the dot, all eight contacts down), shorten the leads, then capture again".into()
             }
@@ -311,6 +320,9 @@ impl JobError {
             Self::Recipe(error) => error.remedy(),
             Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
+            Self::Selector { .. } | Self::Select(_) => {
+                "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language".into()
+            }
             Self::DonorIdentity { .. } => {
                 "no image was kept; write `[mac] address = \"given\"` and take less out of the donor".into()
             }

@@ -1,7 +1,7 @@
 //! Reading files that a person names: regular ones alone, and never more than fits (safety rule S10).
 
 use std::fs::File;
-use std::io::Read;
+use std::io::{Read, Write};
 use std::path::Path;
 
 use vault::{Digest, Vault};
@@ -34,6 +34,19 @@ pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
         return Err(too_long());
     }
     Ok(bytes)
+}
+
+/// Writes a new file. One that holds these bytes already is left alone, so that a command can be run again (S2).
+///
+/// # Errors
+/// [`JobError::Io`] for a file that holds something else, and for what cannot be written.
+pub(crate) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), JobError> {
+    if read(path, bytes.len() as u64).is_ok_and(|found| found == bytes) {
+        return Ok(());
+    }
+    let io = |source| JobError::Io { doing: "write", path: path.to_path_buf(), source };
+    let mut file = File::options().write(true).create_new(true).open(path).map_err(io)?;
+    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(io)
 }
 
 /// Writes a content of the vault into a file; returns whether it had to. A file that holds this content already is left alone,

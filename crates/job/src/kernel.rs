@@ -13,7 +13,7 @@
 //! because a dead line looks the same; the kernel asked the chip for its id before it showed the flash at all.
 
 use driver::{Identity, SizeMeasure};
-use evidence::{Judgement, Reason, Severity, SizeProof};
+use evidence::{Judgement, Reason, Severity, SizeProof, Verdict};
 use link::mtd::Facts;
 use nor::protection::Protection;
 
@@ -48,6 +48,7 @@ pub(crate) fn judged(mut judgement: Judgement) -> Judgement {
         )
     });
     judgement.accepted = judgement.reasons.iter().all(|reason| reason.severity() == Severity::Note);
+    judgement.verdict = Verdict::of(&judgement.reasons);
     judgement
 }
 

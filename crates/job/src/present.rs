@@ -19,14 +19,15 @@ pub(crate) struct Present {
     pub content: Vec<u8>,
     /// The content in the vault that brings the chip back.
     pub capture: Option<Digest>,
-    pub resumed: bool,
+    /// The write that was cut off and is gone on with.
+    pub unfinished: Option<Pending>,
 }
 
 impl Session<'_> {
     /// S1: what the chip holds now, with the capture that stands behind it.
     pub(crate) fn present_content(&mut self) -> Result<Present, JobError> {
         if let Some((id, content)) = self.present.take() {
-            let present = Present { content: content.clone(), capture: Some(id), resumed: false };
+            let present = Present { content: content.clone(), capture: Some(id), unfinished: None };
             self.present = Some((id, content));
             return Ok(present);
         }
@@ -42,19 +43,19 @@ impl Session<'_> {
             Look::Known(id, content) => {
                 self.say("the chip holds what this job knows of it");
                 self.present = Some((id, content.clone()));
-                Ok(Present { content, capture: Some(id), resumed: false })
+                Ok(Present { content, capture: Some(id), unfinished: None })
             }
             Look::Other(content) => {
                 if let Some(pending) = self.known.pending.clone()
                     && self.is_half_done(&pending, &content)?
                 {
                     self.say("a write was cut off here; every sector outside its plan is as it was: going on");
-                    return Ok(Present { content, capture: Some(pending.from), resumed: true });
+                    return Ok(Present { content, capture: Some(pending.from), unfinished: Some(pending) });
                 }
                 if let Some(reason) = no_capture {
                     self.write_down("not-captured", json!({ "reason": reason }))?;
                     self.say(format!("no capture, as asked ({reason}): there will be no way back"));
-                    return Ok(Present { content, capture: None, resumed: false });
+                    return Ok(Present { content, capture: None, unfinished: None });
                 }
                 self.say("the chip holds something that this job does not know: it is captured first");
                 self.captured_now()
@@ -65,7 +66,7 @@ impl Session<'_> {
     fn captured_now(&mut self) -> Result<Present, JobError> {
         self.capture_in_tries()?;
         let (id, content) = self.present.clone().expect("an accepted capture is the present content");
-        Ok(Present { content, capture: Some(id), resumed: false })
+        Ok(Present { content, capture: Some(id), unfinished: None })
     }
 
     /// Whether `now` can be what a cut-off write of this job left: outside its plans nothing changed, and inside, all but

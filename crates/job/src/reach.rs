@@ -66,7 +66,8 @@ impl LinkName {
         let no = |why: &str| JobError::NoSuchLink { link: given.to_owned(), why: why.to_owned() };
         let path = Path::new(given);
         let made = |path: PathBuf, kind| Ok(Self { path, given: given.to_owned(), kind });
-        if given.starts_with("/dev/") {
+        // A bench file may stand on a memory disk below /dev.
+        if given.starts_with("/dev/") && !given.ends_with(".toml") {
             let path = path.canonicalize().unwrap_or_else(|_| path.to_path_buf());
             let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
             return match (name.starts_with("spidev"), name.starts_with("mtd")) {
@@ -95,6 +96,14 @@ impl LinkName {
     #[must_use]
     pub fn given(&self) -> &str {
         &self.given
+    }
+
+    /// Sees that a device is there, before a bench folder is made for its sake.
+    ///
+    /// # Errors
+    /// As [`LinkName::open`].
+    pub(crate) fn check_there(&self) -> Result<(), JobError> {
+        if self.kind == Kind::Bench || self.path.exists() { Ok(()) } else { self.open().map(drop) }
     }
 
     /// Opens the link. Drives nothing.

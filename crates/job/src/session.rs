@@ -13,6 +13,7 @@ use std::path::Path;
 
 use driver::{DriverError, Event, Flow, Identity, Op};
 use nor::chip::id_text;
+use nor::link::Link;
 use serde_json::{Value, json};
 use vault::{Digest, JobId, Journal, Lock, Vault, VaultError};
 
@@ -47,9 +48,36 @@ pub struct ChipOptions {
     pub no_capture: Option<String>,
 }
 
+/// What stands between the engine and its link.
+pub type OverLink = Box<dyn FnOnce(Box<dyn Link>) -> Box<dyn Link>>;
+
+/// What a chip command stands on: the disk, the wall clock, and what lies between the engine and its link.
+///
+/// The program takes [`Ground::of_bench`]. A test may put a vault with faults, a clock that jumps, or a link that watches
+/// another one in its place; the engine cannot tell the difference.
+pub struct Ground {
+    /// The open bench.
+    pub vault: Vault,
+    /// The wall clock: UTC, RFC 3339.
+    pub clock: Box<dyn Fn() -> String>,
+    /// Handed the link before anything is driven; what it returns is used in its place.
+    pub over_link: OverLink,
+}
+
+impl Ground {
+    /// The bench folder, the system's clock, the link itself.
+    ///
+    /// # Errors
+    /// [`JobError::Vault`].
+    pub fn of_bench(bench: &Path) -> Result<Self, JobError> {
+        Ok(Self { vault: open_bench(bench)?, clock: Box::new(now), over_link: Box::new(|link| link) })
+    }
+}
+
 /// An open chip command.
 pub struct Session<'f> {
     pub(crate) vault: Vault,
+    pub(crate) clock: Box<dyn Fn() -> String>,
     pub(crate) journal: Journal,
     pub(crate) known: Known,
     pub(crate) reached: Reached,
@@ -88,8 +116,22 @@ impl<'f> Session<'f> {
     /// # Errors
     /// [`JobError`]; whatever happened after the questions stands in the journal.
     pub fn open(bench: &Path, options: ChipOptions, verb: &str, front: &'f mut dyn Front) -> Result<Self, JobError> {
+        LinkName::parse(&options.link)?.check_there()?;
+        Self::open_on(Ground::of_bench(bench)?, options, verb, front)
+    }
+
+    /// The same as [`Session::open`], on other ground.
+    ///
+    /// # Errors
+    /// As [`Session::open`].
+    pub fn open_on(
+        ground: Ground,
+        options: ChipOptions,
+        verb: &str,
+        front: &'f mut dyn Front,
+    ) -> Result<Self, JobError> {
+        let Ground { vault, clock: now, over_link } = ground;
         let name = LinkName::parse(&options.link)?;
-        let vault = open_bench(bench)?;
         let who = format!("firmhand {verb}");
         let link_lock = vault.lock(&format!("link {}", name.canonical()), &who, &now())?;
         let mut reached = name.open()?;
@@ -124,12 +166,13 @@ impl<'f> Session<'f> {
         } else if !reached.link.is_present() {
             return Err(JobError::LinkAbsent { link: name.given().to_owned() });
         }
+        reached.link = over_link(reached.link);
         let mut journal = match (opened, &job) {
             (Some(journal), _) => journal,
             (None, Some(job)) => Journal::open(&vault, job, &who, &now())?,
-            (None, None) => new_loose_job(&vault, &name, &reached, &who)?,
+            (None, None) => new_loose_job(&vault, &name, &reached, &who, &now())?,
         };
-        write_answers(&mut journal, &answers, stated.as_ref(), &reached)?;
+        write_answers(&mut journal, &answers, stated.as_ref(), &reached, &now())?;
         let identified = match &reached.kernel {
             Some(flash) => Ok(kernel::identity(flash.facts())),
             None => run_op(reached.link.as_mut(), front, "identifying", driver::identify),
@@ -165,13 +208,14 @@ impl<'f> Session<'f> {
             }
             // Another chip is on the clip: it gets a loose job of its own.
             drop(journal);
-            journal = new_loose_job(&vault, &name, &reached, &who)?;
-            write_answers(&mut journal, &answers, stated.as_ref(), &reached)?;
+            journal = new_loose_job(&vault, &name, &reached, &who, &now())?;
+            write_answers(&mut journal, &answers, stated.as_ref(), &reached, &now())?;
             known = Known::of(&vault.read_journal(journal.job())?.entries);
         }
         let clock_hz = reached.link.limits().clock_hz.1;
         let mut session = Self {
             vault,
+            clock: now,
             journal,
             known,
             reached,
@@ -245,7 +289,7 @@ impl<'f> Session<'f> {
             station.tie(&mut body);
         }
         self.known.take(kind, &body);
-        self.journal.append(kind, body, &now())?;
+        self.journal.append(kind, body, &(self.clock)())?;
         Ok(())
     }
 
@@ -278,7 +322,7 @@ impl<'f> Session<'f> {
 
 /// Runs one chip operation; Ctrl-C ends it between two requests.
 pub(crate) fn run_op<'a, T>(
-    link: &mut dyn nor::link::Link,
+    link: &mut dyn Link,
     front: &mut dyn Front,
     doing: &'static str,
     op: impl FnOnce(&nor::link::Limits) -> Op<'a, Result<T, DriverError>>,
@@ -351,8 +395,13 @@ fn choose_job(vault: &Vault, options: &ChipOptions, name: &LinkName) -> Result<O
 
 const LOOSE: &str = "loose-";
 
-fn new_loose_job(vault: &Vault, name: &LinkName, reached: &Reached, who: &str) -> Result<Journal, JobError> {
-    let time = now();
+fn new_loose_job(
+    vault: &Vault,
+    name: &LinkName,
+    reached: &Reached,
+    who: &str,
+    time: &str,
+) -> Result<Journal, JobError> {
     let digits: String = time.chars().filter(char::is_ascii_digit).collect();
     let stem = format!("{LOOSE}{}-{}", &digits[..8], &digits[8..]);
     let header = json!({
@@ -363,7 +412,7 @@ fn new_loose_job(vault: &Vault, name: &LinkName, reached: &Reached, who: &str) -
     });
     for number in 1.. {
         let id = if number == 1 { stem.clone() } else { format!("{stem}-{number}") };
-        match Journal::create(vault, &JobId::new(&id)?, header.clone(), who, &time) {
+        match Journal::create(vault, &JobId::new(&id)?, header.clone(), who, time) {
             Err(VaultError::JournalExists { .. } | VaultError::Busy { .. }) => {}
             made => return Ok(made?),
         }
@@ -376,9 +425,10 @@ fn write_answers(
     answers: &[Value],
     stated: Option<&Stated>,
     reached: &Reached,
+    time: &str,
 ) -> Result<(), JobError> {
     for answer in answers {
-        journal.append("asked", answer.clone(), &now())?;
+        journal.append("asked", answer.clone(), time)?;
     }
     let note = match (reached.is_virtual, &reached.kernel) {
         (true, _) => Some("virtual bench"),
@@ -386,10 +436,10 @@ fn write_answers(
         _ => None,
     };
     if let (true, Some(note)) = (answers.is_empty(), note) {
-        journal.append("asked", json!({ "question": "none", "note": note }), &now())?;
+        journal.append("asked", json!({ "question": "none", "note": note }), time)?;
     }
     if let Some(stated) = stated {
-        journal.append("supply", stated.to_json(), &now())?;
+        journal.append("supply", stated.to_json(), time)?;
     }
     Ok(())
 }

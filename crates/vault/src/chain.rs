@@ -101,6 +101,22 @@ pub(crate) fn decode(subject: &str, bytes: &[u8], may_be_torn: bool) -> Result<C
     Ok(chain)
 }
 
+/// Returns the entry of a line and the line, when it is whole and gives its hash; whose it is it need not say.
+pub(crate) fn whole_line(line: &[u8]) -> Option<(Entry, &[u8])> {
+    let entry = parse(line.strip_suffix(b"\n")?)?;
+    (entry.hash == Digest::blake3(&line[..line.len() - 1 - TAIL])).then_some((entry, line))
+}
+
+/// Returns how many entries `bytes` say there are: all lines, but for a last one that an append may have torn.
+pub(crate) fn lines_said(bytes: &[u8]) -> usize {
+    let lines: Vec<_> = bytes.split_inclusive(|byte| *byte == b'\n').collect();
+    let torn = |line: &&&[u8]| line.strip_suffix(b"\n").and_then(parse).is_none() && !holds_an_entry(line);
+    lines.len() - usize::from(lines.last().filter(torn).is_some())
+}
+
+/// The kind of the entry that closes a journal.
+pub(crate) const SEALED: &str = "sealed";
+
 const HASH_KEY: &str = ",\"hash\":\"";
 const TAIL: usize = HASH_KEY.len() + 64 + 2;
 

@@ -6,10 +6,10 @@ use std::io::Read;
 use sha2::{Digest as _, Sha256};
 
 use crate::Vault;
-use crate::error::{VaultError, damaged};
+use crate::error::{Repair, VaultError};
 use crate::names::Digest;
 use crate::objects::Room;
-use crate::pack::{self, CHUNK, Chunk, Packer, Slot, TRAILER};
+use crate::pack::{self, CHUNK, Chunk, Packer, Slot};
 use crate::store::LARGEST;
 
 /// A content, cut: its hashes, its chunks in order, and each different chunk once, compressed.
@@ -91,24 +91,25 @@ impl<'a> ChunkSource<'a> {
         };
         // With no pack to name, the chunk was in one whose index cannot be read, or in one that is gone.
         let error = match error {
-            Some(error) => Some(error),
+            Some(error) => Some(*error),
             None => self.vault.with_index(|index| Ok(index.unreadable.pop()))?,
         };
         Err(error.unwrap_or_else(|| VaultError::Damaged {
-            object: self.vault.objects().key(Room::Packs, "*"),
+            object: self.vault.objects().key(Room::Packs, "*").into(),
             chunk: Some(*chunk),
             at: None,
-            why: "no pack holds the chunk".to_owned(),
+            why: "no pack holds the chunk".into(),
+            repair: Repair::Unknown,
         }))
     }
 
     /// Returns the chunk from the first pack that gives it, or the last pack's error if any pack was named.
-    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<VaultError>> {
+    fn attempt(&mut self, chunk: &Digest) -> Result<Vec<u8>, Option<Box<VaultError>>> {
         let mut error = None;
         for pack in self.packs_of.get(chunk).into_iter().flatten() {
             match load_from(self.vault, &mut self.slots, pack, chunk) {
                 Ok(bytes) => return Ok(bytes),
-                Err(failed) => error = Some(failed),
+                Err(failed) => error = Some(Box::new(failed)),
             }
         }
         Err(error)
@@ -118,13 +119,7 @@ impl<'a> ChunkSource<'a> {
 impl Vault {
     /// Returns the slots of a pack.
     pub(crate) fn read_slots(&self, name: &str) -> Result<Vec<Slot>, VaultError> {
-        let bad = |why| damaged(&self.objects().key(Room::Packs, name), why);
-        let size = self.objects().size(Room::Packs, name)?;
-        let at = size.checked_sub(TRAILER as u64).ok_or_else(|| bad("too short for a pack"))?;
-        let trailer = self.objects().read_range(Room::Packs, name, at, TRAILER as u64)?;
-        let (offset, len) = pack::parse_trailer(&trailer, size).map_err(bad)?;
-        let index = self.objects().read_range(Room::Packs, name, offset, len + TRAILER as u64)?;
-        pack::parse_index(&index, offset).map_err(bad)
+        self.stored_pack(name)?.slots()
     }
 }
 
@@ -139,10 +134,11 @@ fn load_from(
         slots.insert(pack.to_owned(), read.into_iter().map(|slot| (slot.hash, slot)).collect());
     }
     let bad = |why: &str| VaultError::Damaged {
-        object: vault.objects().key(Room::Packs, pack),
+        object: vault.objects().key(Room::Packs, pack).into(),
         chunk: Some(*chunk),
         at: None,
-        why: why.to_owned(),
+        why: why.into(),
+        repair: Repair::Unknown,
     };
     let slot = slots[pack].get(chunk).ok_or_else(|| bad("its index does not name the chunk"))?;
     let stored = vault.objects().read_range(Room::Packs, pack, slot.offset, slot.stored_len.into())?;

@@ -66,14 +66,24 @@ pub enum VaultError {
         path: PathBuf,
     },
     /// A stored object no longer holds what was put into it.
-    #[error("{object} is damaged{}: {why}", place(chunk.as_ref(), *at))]
+    #[error("{object} is damaged{}: {why}{}", place(chunk.as_ref(), *at), lost(repair))]
     Damaged {
         /// The object's key below `objects/`.
-        object: String,
+        object: Box<str>,
         /// The chunk that failed, where one chunk can be named.
         chunk: Option<Digest>,
         /// Byte offset in the content, where one can be named.
         at: Option<u64>,
+        /// What does not fit.
+        why: Box<str>,
+        /// What a repair can do about it.
+        repair: Repair,
+    },
+    /// One of the two copies of something is damaged, and the other one is good.
+    #[error("one of the two copies of {object} is damaged: {why}; the other one is good")]
+    CopyDamaged {
+        /// The object's key below `objects/`, or the journal.
+        object: String,
         /// What does not fit.
         why: String,
     },
@@ -176,6 +186,20 @@ pub enum VaultError {
     },
 }
 
+/// What a repair can do about damage.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Repair {
+    /// It was not looked into.
+    Unknown,
+    /// All of it comes back, from parity or from a second copy.
+    Possible,
+    /// More is damaged than parity and copies make good.
+    Impossible {
+        /// What is lost of the content, as first byte and end, ascending. None given: the object as a whole.
+        lost: Box<[(u64, u64)]>,
+    },
+}
+
 /// Who has to act on a [`VaultError`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ErrorKind {
@@ -211,7 +235,9 @@ impl VaultError {
             | Self::Output { .. }
             | Self::JournalBroken { .. }
             | Self::Index { .. } => ErrorKind::System,
-            Self::BadFormat { .. } | Self::Damaged { .. } | Self::JournalDamaged { .. } => ErrorKind::Data,
+            Self::BadFormat { .. } | Self::Damaged { .. } | Self::CopyDamaged { .. } | Self::JournalDamaged { .. } => {
+                ErrorKind::Data
+            }
         }
     }
 
@@ -219,12 +245,20 @@ impl VaultError {
     #[must_use]
     pub fn hint(&self) -> Option<&'static str> {
         Some(match self {
-            Self::NoSpace { .. } => "free some space and run the same command again",
+            Self::NoSpace { .. } => {
+                "free some space on that disk and run the same command again: it goes on where it stopped"
+            }
             Self::NotABench { .. } => "name an empty folder, or the folder that holds `format.toml`",
             Self::NewerFormat { .. } => "use the newer program; this one would misread the bench",
             Self::ReadOnly { .. } => "copy the bench to a folder that you may write to",
-            Self::Damaged { .. } | Self::JournalDamaged { .. } => {
-                "run `firmhand vault scrub` to see all damage, then bring the named object back from a copy of the bench"
+            Self::CopyDamaged { .. } | Self::Damaged { repair: Repair::Possible, .. } => {
+                "nothing is lost: run `firmhand vault scrub --repair`, then the same command again"
+            }
+            Self::Damaged { repair: Repair::Unknown, .. } => {
+                "run `firmhand vault scrub` to see all damage and what `--repair` can do about it"
+            }
+            Self::Damaged { .. } | Self::JournalDamaged { .. } | Self::BadFormat { .. } => {
+                "a repair cannot bring it back: take the named file out of a copy of the bench, then run `firmhand vault scrub`"
             }
             Self::NotFound { .. } => "`firmhand vault list` shows ids and names; an id takes at least 6 digits",
             Self::Ambiguous { .. } => "give more digits of the id",
@@ -268,14 +302,25 @@ pub(crate) fn store_error(doing: &'static str, path: &Path) -> impl FnOnce(objec
 }
 
 /// Returns the error for a damaged object as a whole.
-pub(crate) fn damaged(object: &str, why: impl Into<String>) -> VaultError {
-    VaultError::Damaged { object: object.to_owned(), chunk: None, at: None, why: why.into() }
+pub(crate) fn damaged(object: &str, why: impl Into<Box<str>>) -> VaultError {
+    VaultError::Damaged { object: object.into(), chunk: None, at: None, why: why.into(), repair: Repair::Unknown }
 }
 
 fn place(chunk: Option<&Digest>, at: Option<u64>) -> String {
     let chunk = chunk.map(|chunk| format!(" in chunk {}", chunk.short())).unwrap_or_default();
     let at = at.map(|at| format!(" at {at:#x} of the content")).unwrap_or_default();
     chunk + &at
+}
+
+fn lost(repair: &Repair) -> String {
+    const MOST: usize = 8;
+    let Repair::Impossible { lost } = repair else { return String::new() };
+    let ranges: Vec<_> = lost.iter().take(MOST).map(|(from, end)| format!("{from:#x} to {:#x}", end - 1)).collect();
+    match lost.len() {
+        0 => String::new(),
+        1..=MOST => format!("; lost of the content: {}", ranges.join(", ")),
+        all => format!("; lost of the content: {} and {} more ranges", ranges.join(", "), all - MOST),
+    }
 }
 
 #[cfg(test)]

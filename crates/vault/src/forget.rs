@@ -7,31 +7,30 @@
 //! 2. a note `begun` says who, why, and which contents go, durable before anything goes;
 //! 3. the job's manifests are removed;
 //! 4. each pack is left (all its chunks are listed), removed (none is), or written anew with the listed ones, the new one
-//!    durable before the old is removed. Chunks that nothing lists go too, whosever they were: a put of this job that was
-//!    cut off would otherwise keep its bytes;
+//!    durable before the old is removed; its parity goes with it. Chunks that nothing lists go too, whosever they were: a
+//!    put of this job that was cut off would otherwise keep its bytes;
 //! 5. the job's journal, what interrupted writes left, and the index (names stand in it) are removed;
 //! 6. a note `done` closes it.
 //!
-//! Run again after a cut, step 2 finds its note and steps 3 to 6 find less to do. Notes hold ids and sizes and what the
-//! signer wrote; no names, no facts, no content. They are a chain (module `chain`, subject `notes`), one object each.
+//! Both copies of what stands twice go. Run again after a cut, step 2 finds its note and steps 3 to 6 find less to do.
 //!
 //! What is not ours to remove: exported files, copies of the bench, and what a file system or a flash disk keeps of
 //! deleted files.
 
 use std::collections::HashSet;
-use std::fs;
-use std::io;
 
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 
 use crate::Vault;
-use crate::chain::{self, Broken, Entry};
-use crate::error::{VaultError, damaged, io_error};
+use crate::chain::Entry;
+use crate::disk::folder_of;
+use crate::error::VaultError;
 use crate::manifest::Manifest;
 use crate::names::{Digest, JobId, Kind, check_line, check_time};
-use crate::objects::{Created, Room, sync_dir};
-use crate::pack::{self, Chunk, Slot};
+use crate::notes::NOTES;
+use crate::objects::Room;
+use crate::pack::Slot;
 
 /// A content that a job had.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -79,23 +78,6 @@ impl Vault {
         self.forget_in_steps(job, by, why, now, &mut || Ok(()))
     }
 
-    /// Returns the notes of what was forgotten, oldest first, the whole chain checked.
-    ///
-    /// # Errors
-    /// [`VaultError::JournalDamaged`] with the job `notes`; [`VaultError::Damaged`]; [`VaultError::Io`].
-    pub fn notes(&self) -> Result<Vec<Entry>, VaultError> {
-        let mut bytes = Vec::new();
-        for (number, name) in self.objects().list(Room::Notes)?.iter().enumerate() {
-            if *name != note_name(number as u64) {
-                return Err(damaged(&self.objects().key(Room::Notes, &note_name(number as u64)), "it is missing"));
-            }
-            bytes.extend_from_slice(&self.objects().read(Room::Notes, name)?);
-        }
-        let chain = chain::decode(NOTES, &bytes, false);
-        let broken = |Broken { line, why }| VaultError::JournalDamaged { job: NOTES.to_owned(), line, why };
-        Ok(chain.map_err(broken)?.entries)
-    }
-
     /// Does the work; calls `step` before each change, and stops where that fails.
     fn forget_in_steps(
         &self,
@@ -107,6 +89,7 @@ impl Vault {
     ) -> Result<ForgetReport, VaultError> {
         let _job = self.lock_job(job, "firmhand vault forget", now)?;
         let _store = self.take_store()?;
+        self.complete_cut_off_writes()?;
 
         let mut manifests = Vec::new();
         for name in self.objects().list(Room::Manifests)? {
@@ -155,10 +138,13 @@ impl Vault {
         self.remove_journal(job)?;
         step()?;
         for path in self.objects().leftovers()?.into_iter().chain(self.journal_leftovers()?) {
-            match fs::remove_file(&path) {
-                Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(io_error("remove", &path)(error)),
-                _ => path.parent().map_or(Ok(()), sync_dir)?,
-            }
+            self.disk().remove(&path)?;
+            self.disk().sync_dir(folder_of(&path))?;
+        }
+        // Parity whose pack is gone: it could give a small pack back.
+        let packs = self.objects().list(Room::Packs)?;
+        for name in self.objects().list(Room::Parity)?.iter().filter(|name| packs.binary_search(name).is_err()) {
+            self.objects().remove(Room::Parity, name)?;
         }
         self.drop_index()?;
         step()?;
@@ -180,42 +166,26 @@ impl Vault {
             return Ok(());
         }
         if !keep.is_empty() {
-            let bytes = self.objects().read(Room::Packs, name)?;
-            // Stored bytes are carried over as they are. A chunk among them that is damaged stays damaged and found, and
-            // does not keep another job's data from being forgotten.
-            let chunks: Result<Vec<_>, _> = keep.iter().map(|slot| carried_over(&bytes, slot)).collect();
-            let chunks = chunks.map_err(|why| damaged(&self.objects().key(Room::Packs, name), why))?;
+            // Stored bytes are carried over as they are, restored where they can be. A chunk among them that is damaged
+            // beyond that stays damaged and found, and does not keep another job's data from being forgotten.
+            let pack = match self.restored_pack(&self.examine(name)?)? {
+                Some(pack) => pack,
+                None => self.stored_pack(name)?,
+            };
+            let chunks: Result<Vec<_>, _> = keep.iter().map(|slot| pack.chunk(slot)).collect();
             step()?;
-            self.objects().create_hashed(Room::Packs, |copy| pack::assemble(&chunks, copy.into()))?;
+            self.store_pack(&chunks?)?;
         }
         step()?;
-        self.objects().remove(Room::Packs, name)?;
+        self.remove_pack(name)?;
         report.chunks_removed += drop.len() as u64;
         report.bytes_removed += drop.iter().map(|slot| u64::from(slot.stored_len)).sum::<u64>();
         Ok(())
     }
-
-    /// Stores a further note. The caller holds the whole store, so nobody else counts on.
-    fn note(&self, notes: &[Entry], kind: &str, body: serde_json::Value, now: &str) -> Result<Entry, VaultError> {
-        let seq = notes.len() as u64;
-        let prev = notes.last().map_or_else(|| chain::root(NOTES), |note| note.hash);
-        let (entry, line) = chain::encode(seq, now, kind, body, prev);
-        match self.objects().create(Room::Notes, &note_name(seq), line.into())? {
-            Created::Made => Ok(entry),
-            Created::WasThere => {
-                Err(damaged(&self.objects().key(Room::Notes, &note_name(seq)), "it appeared out of turn"))
-            }
-        }
-    }
 }
 
-const NOTES: &str = "notes";
 const BEGUN: &str = "begun";
 const DONE: &str = "done";
-
-fn note_name(seq: u64) -> String {
-    format!("{seq:010}")
-}
 
 /// Returns what the last note on `job` says is going, if that forget was begun and not done.
 fn unfinished(notes: &[Entry], job: &JobId) -> Result<Option<Vec<Forgotten>>, VaultError> {
@@ -246,14 +216,10 @@ fn contents(begun: &[Forgotten], going: &[(String, Manifest)], staying: &[(Strin
     contents
 }
 
-fn carried_over(pack: &bytes::Bytes, slot: &Slot) -> Result<Chunk, &'static str> {
-    Ok(Chunk { hash: slot.hash, raw_len: slot.raw_len, method: slot.method, stored: slot.stored(pack)? })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Journal, PutRequest};
+    use crate::{Journal, PutRequest, pack};
     use std::path::Path;
 
     const NOW: &str = "2026-03-01T09:30:00Z";

@@ -1,20 +1,31 @@
-//! Journals: each job's append-only, hash-chained record.
+//! Journals: each job's append-only, hash-chained record, kept twice.
 //!
-//! An open journal is the local file `journals/JOB.jsonl` (the lines are described in module `chain`); a sealed one is an
-//! object. A reader need not know which. An entry is durable when [`Journal::append`] returns.
+//! An open journal is two local files, `journals/JOB.jsonl` and `twin/journals/JOB.jsonl` (the lines are described in
+//! module `chain`, what two copies are together in module `twins`); a sealed one is an object, which stands twice as well.
+//! A reader need not know which. An entry is durable in both copies when [`Journal::append`] returns.
 //!
 //! A [`Journal`] is the job's lock: while one is open, nobody else can append to that job, and `forget` refuses it.
 //! Reading takes no lock, so the desk can show a journal that a command is writing.
 //!
 //! | cut off | what is left | what the next opening does |
 //! |---|---|---|
-//! | in an append | a torn last line | drops it and says so; that entry was never reported as written |
-//! | in a creation | a `.part` file | nothing; the journal is not there |
+//! | in an append, first copy | a torn last line | drops it and says so; that entry was never reported as written |
+//! | in an append, second copy | one entry more in the first copy | completes the second one |
+//! | in a creation | `.part` files, perhaps one copy | nothing without a copy; else completes the other one |
 //! | in a seal | the entry `sealed`, perhaps the object too | finishes the seal |
 //!
-//! Damage before the last line is an error and mends itself nowhere.
+//! Damage that no cut explains, in one copy: reading takes the other; opening is refused until `scrub --repair` has put it
+//! right, because a disk that loses old lines is nothing to go on writing to without a word. In both copies at the same
+//! line it is an error and mends itself nowhere.
+//!
+//! What a reader would question: two syncs for each entry. An entry is written when a person or a chip did something that
+//! takes seconds, and a sync takes milliseconds; a copy made at the end alone would leave the journal of the job that is
+//! being done, the only one whose loss costs a board, on one file.
+//!
+//! Times are the caller's and are not compared: a clock that jumps back changes nothing, the order of lines is what counts.
 
-use std::fs::{self, File, OpenOptions};
+use std::collections::BTreeMap;
+use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -22,20 +33,21 @@ use bytes::Bytes;
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use crate::chain::{self, Broken, Chain, Entry};
-use crate::error::{VaultError, damaged, io_error};
+use crate::Vault;
+use crate::chain::{self, Broken, Entry, SEALED};
+use crate::disk::{DiskFile, files};
+use crate::error::{ErrorKind, VaultError, damaged, io_error};
 use crate::lock::Lock;
 use crate::names::{Digest, JobId, check_line, check_time};
-use crate::objects::{Created, Room, files, sync_dir};
-use crate::{Vault, write_synced};
+use crate::objects::{Created, Place, Room};
+use crate::twins::{self, Copy, Merged};
 
 /// An open journal that can be appended to. Holds the job's lock.
 #[derive(Debug)]
 pub struct Journal {
     vault: Vault,
     job: JobId,
-    file: File,
-    path: PathBuf,
+    files: [DiskFile; 2],
     len: u64,
     next: u64,
     last: Digest,
@@ -64,8 +76,15 @@ pub struct JournalInfo {
     pub sealed: bool,
 }
 
+/// Both copies of a journal, looked at for scrub and repair.
+#[derive(Debug)]
+pub(crate) struct Looked {
+    pub(crate) merged: Merged,
+    /// Whether it is an object; else two local files.
+    pub(crate) object: bool,
+}
+
 const OPENED: &str = "opened";
-const SEALED: &str = "sealed";
 
 impl Journal {
     /// Begins the journal of `job` with an entry `opened` that holds `header`. `who` is what runs, for the lock.
@@ -76,53 +95,43 @@ impl Journal {
     pub fn create(vault: &Vault, job: &JobId, header: Value, who: &str, now: &str) -> Result<Self, VaultError> {
         check_time(now)?;
         let lock = vault.lock_job(job, who, now)?;
-        let exists = || VaultError::JournalExists { job: job.to_string() };
-        if vault.sealed_jobs()?.contains(job) {
-            return Err(exists());
+        let paths = vault.journal_paths(job);
+        if vault.is_sealed(job) || paths.iter().any(|path| path.exists()) {
+            return Err(VaultError::JournalExists { job: job.to_string() });
         }
-        let (entry, line) = chain::encode(0, now, OPENED, header, chain::root(job.as_str()));
-        let path = vault.journal_path(job);
-        let part = path.with_extension("jsonl.part");
-        write_synced(&part, &line)?;
-        let linked = fs::hard_link(&part, &path);
-        fs::remove_file(&part).map_err(io_error("remove", &part))?;
-        match linked {
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => return Err(exists()),
-            linked => linked.map_err(io_error("make", &path))?,
-        }
-        sync_dir(&vault.journals_dir())?;
-        let chain = Chain { entries: vec![entry], good_len: line.len(), torn: false };
-        Self::over(vault, job, &chain, lock)
+        let (_, line) = chain::encode(0, now, OPENED, header, chain::root(job.as_str()));
+        vault.disk().store(&[&paths[0], &paths[1]], &[Bytes::from(line.clone())])?;
+        let merged = merge(job, [Some(&line), Some(&line)], true)?;
+        Self::over(vault, job, &merged, lock)
     }
 
-    /// Opens the journal of `job` to append to it. A torn last line is cut off; [`Journal::torn`] says so.
+    /// Opens the journal of `job` to append to it. What a cut left of a last entry is dropped, in which case
+    /// [`Journal::torn`] says so, or completed in the other copy.
     ///
     /// # Errors
-    /// [`VaultError::NotFound`]; [`VaultError::JournalSealed`]; [`VaultError::JournalDamaged`]; [`VaultError::Busy`];
-    /// [`VaultError::ReadOnly`]; [`VaultError::Io`].
+    /// [`VaultError::NotFound`]; [`VaultError::JournalSealed`]; [`VaultError::JournalDamaged`];
+    /// [`VaultError::CopyDamaged`] when one copy is damaged and a repair has to come first; [`VaultError::Busy`];
+    /// [`VaultError::ReadOnly`]; [`VaultError::NoSpace`]; [`VaultError::Io`].
     pub fn open(vault: &Vault, job: &JobId, who: &str, now: &str) -> Result<Self, VaultError> {
         let lock = vault.lock_job(job, who, now)?;
-        let path = vault.journal_path(job);
-        let bytes = match fs::read(&path) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                return Err(if vault.sealed_jobs()?.contains(job) {
-                    VaultError::JournalSealed { job: job.to_string() }
-                } else {
-                    VaultError::NotFound { asked: format!("the journal of job {job}") }
-                });
-            }
-            bytes => bytes.map_err(io_error("read", &path))?,
+        let Some(merged) = vault.merge_local(job)? else {
+            return Err(if vault.is_sealed(job) {
+                VaultError::JournalSealed { job: job.to_string() }
+            } else {
+                VaultError::NotFound { asked: format!("the journal of job {job}") }
+            });
         };
-        let chain = decode(job, &bytes, true)?;
-        let journal = Self::over(vault, job, &chain, lock)?;
-        if chain.entries.last().is_some_and(|entry| entry.kind == SEALED) {
-            journal.store_sealed()?;
+        if let Some(why) = merged.copies.iter().find_map(|copy| merged.fault(copy)) {
+            return Err(VaultError::CopyDamaged { object: vault.journal_name(job), why });
+        }
+        if merged.is_sealed() {
+            vault.store_sealed(job, merged.bytes)?;
             return Err(VaultError::JournalSealed { job: job.to_string() });
         }
-        Ok(journal)
+        Self::over(vault, job, &merged, lock)
     }
 
-    /// Returns whether opening cut off a torn last line: an entry that was being written when everything stopped.
+    /// Returns whether opening dropped a torn last line: an entry that was being written when everything stopped.
     #[must_use]
     pub fn torn(&self) -> bool {
         self.torn
@@ -136,7 +145,7 @@ impl Journal {
 
     /// Appends an entry and returns it once it is durable. `now` is a UTC time of RFC 3339.
     ///
-    /// After an error the end of the file is not known, so this handle takes no further entry; opening the journal again
+    /// After an error the end of the files is not known, so this handle takes no further entry; opening the journal again
     /// finds out.
     ///
     /// # Errors
@@ -154,26 +163,51 @@ impl Journal {
         self.write(kind, body, now)
     }
 
-    /// Closes the journal: it becomes an object, and the local file goes. Cut off, the next opening finishes it.
+    /// Closes the journal: it becomes an object, and the local files go. Cut off, the next opening finishes it.
     ///
     /// # Errors
     /// As [`Journal::append`]; [`VaultError::Damaged`] when an object of that name holds something else.
     pub fn seal(mut self, now: &str) -> Result<(), VaultError> {
         self.write(SEALED, json!({}), now)?;
-        self.store_sealed()
+        match self.vault.merge_local(&self.job)? {
+            Some(merged) => self.vault.store_sealed(&self.job, merged.bytes),
+            None => Err(VaultError::NotFound { asked: self.vault.journal_name(&self.job) }),
+        }
     }
 
-    fn over(vault: &Vault, job: &JobId, chain: &Chain, lock: Lock) -> Result<Self, VaultError> {
-        let path = vault.journal_path(job);
-        let file = OpenOptions::new().append(true).open(&path).map_err(io_error("open", &path))?;
-        let len = chain.good_len as u64;
-        if chain.torn {
-            file.set_len(len).and_then(|()| file.sync_all()).map_err(io_error("cut the torn end off", &path))?;
-        }
-        let last = chain.entries.last().map_or_else(|| chain::root(job.as_str()), |entry| entry.hash);
-        let next = chain.entries.len() as u64;
-        let (vault, job) = (vault.clone(), job.clone());
-        Ok(Self { vault, job, file, path, len, next, last, torn: chain.torn, broken: false, _lock: lock })
+    /// Opens both files, each brought to the merged chain before.
+    fn over(vault: &Vault, job: &JobId, merged: &Merged, lock: Lock) -> Result<Self, VaultError> {
+        let [first, twin] = vault.journal_paths(job);
+        let open = |path: &Path, copy: &Copy| -> Result<DiskFile, VaultError> {
+            match *copy {
+                Copy::Whole => vault.disk().append(path),
+                Copy::Behind { good_len, torn, .. } => {
+                    let mut file = vault.disk().append(path)?;
+                    if torn {
+                        file.cut(good_len as u64)?;
+                    }
+                    file.write_all(&merged.bytes[good_len..]).map_err(io_error("append to", path))?;
+                    file.sync()?;
+                    Ok(file)
+                }
+                Copy::Missing | Copy::Damaged(_) => {
+                    vault.disk().store(&[path], &[Bytes::copy_from_slice(&merged.bytes)])?;
+                    vault.disk().append(path)
+                }
+            }
+        };
+        let files = [open(&first, &merged.copies[0])?, open(&twin, &merged.copies[1])?];
+        Ok(Self {
+            vault: vault.clone(),
+            job: job.clone(),
+            files,
+            len: merged.bytes.len() as u64,
+            next: merged.entries.len() as u64,
+            last: merged.entries.last().map_or_else(|| chain::root(job.as_str()), |entry| entry.hash),
+            torn: merged.torn(),
+            broken: false,
+            _lock: lock,
+        })
     }
 
     fn write(&mut self, kind: &str, body: Value, now: &str) -> Result<Entry, VaultError> {
@@ -182,51 +216,54 @@ impl Journal {
             return Err(VaultError::JournalBroken { job: self.job.to_string() });
         }
         let (entry, line) = chain::encode(self.next, now, kind, body, self.last);
-        if let Err(error) = self.file.write_all(&line).and_then(|()| self.file.sync_data()) {
+        let paths = self.vault.journal_paths(&self.job);
+        let written = self.files.iter_mut().zip(&paths).try_for_each(|(file, path)| {
+            file.write_all(&line).map_err(io_error("append to", path))?;
+            file.sync()
+        });
+        if let Err(error) = written {
             self.broken = true;
-            // Takes a half line away where that can be done; where it cannot, opening does it.
-            let _ = self.file.set_len(self.len).and_then(|()| self.file.sync_data());
-            return Err(io_error("append to", &self.path)(error));
+            // Takes a half line away where that can be done; where it cannot, opening does it. The second copy first: it
+            // must not be the longer one.
+            for file in self.files.iter_mut().rev() {
+                let _ = file.cut(self.len).and_then(|()| file.sync());
+            }
+            return Err(error);
         }
         self.len += line.len() as u64;
         self.next += 1;
         self.last = entry.hash;
         Ok(entry)
     }
-
-    /// Stores the file, whose last entry is `sealed`, as an object, then removes it.
-    fn store_sealed(&self) -> Result<(), VaultError> {
-        let objects = self.vault.objects();
-        let name = self.job.as_str();
-        let bytes = Bytes::from(fs::read(&self.path).map_err(io_error("read", &self.path))?);
-        let _share = self.vault.share_store()?;
-        if objects.create(Room::Journals, name, bytes.clone().into())? == Created::WasThere
-            && objects.read(Room::Journals, name)? != bytes
-        {
-            return Err(damaged(&objects.key(Room::Journals, name), "it is not the journal that is to be sealed"));
-        }
-        fs::remove_file(&self.path).map_err(io_error("remove", &self.path))?;
-        sync_dir(&self.vault.journals_dir())
-    }
 }
 
 impl Vault {
-    /// Returns the journal of `job`, open or sealed.
+    /// Returns the journal of `job`, open or sealed, out of whichever copy is good.
     ///
     /// # Errors
-    /// [`VaultError::NotFound`]; [`VaultError::JournalDamaged`]; [`VaultError::Io`].
+    /// [`VaultError::NotFound`]; [`VaultError::JournalDamaged`] when both copies are; [`VaultError::Io`].
     pub fn read_journal(&self, job: &JobId) -> Result<Log, VaultError> {
-        let path = self.journal_path(job);
-        match fs::read(&path) {
-            Ok(bytes) => {
-                let Chain { entries, torn, .. } = decode(job, &bytes, true)?;
-                // A seal that was cut off: closed in truth, and the next opening tidies up.
-                let sealed = entries.last().is_some_and(|entry| entry.kind == SEALED);
-                Ok(Log { entries, torn, sealed })
-            }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => self.read_sealed(job),
-            Err(error) => Err(io_error("read", &path)(error)),
+        let [first, twin] = self.journal_paths(job);
+        // A first copy that is whole and as long as the second needs no second look: this is read for every job's line.
+        if let Some(bytes) = read_local(&first)?
+            && fs::metadata(&twin).is_ok_and(|twin| twin.len() == bytes.len() as u64)
+            && let Some(log) = whole(job, &bytes)
+        {
+            return Ok(log);
         }
+        if let Some(merged) = self.merge_local(job)? {
+            // A seal that was cut off: closed in truth, and the next opening tidies up.
+            return Ok(Log { torn: merged.torn(), sealed: merged.is_sealed(), entries: merged.entries });
+        }
+        // Its last entry says that nothing is missing at the end.
+        if let Ok(bytes) = self.objects().read_at(Room::Journals, Place::First, job.as_str())
+            && let Some(log) = whole(job, &bytes).filter(|log| log.sealed)
+        {
+            return Ok(log);
+        }
+        let merged = self.merge_sealed(job)?;
+        let merged = merged.ok_or(VaultError::NotFound { asked: self.journal_name(job) })?;
+        Ok(Log { entries: merged.entries, torn: false, sealed: true })
     }
 
     /// Returns all journals, open and sealed, sorted by job.
@@ -234,72 +271,146 @@ impl Vault {
     /// # Errors
     /// [`VaultError::Io`].
     pub fn journals(&self) -> Result<Vec<JournalInfo>, VaultError> {
-        let mut found: Vec<_> = self.sealed_jobs()?.into_iter().map(|job| JournalInfo { job, sealed: true }).collect();
-        for path in files(&self.journals_dir())? {
-            let Some(job) = job_of(&path) else { continue };
-            if !found.iter().any(|info| info.job == job) {
-                found.push(JournalInfo { job, sealed: false });
-            }
+        let mut found = BTreeMap::new();
+        for dir in self.journal_dirs() {
+            found.extend(files(&dir)?.iter().filter_map(|path| job_of(path)).map(|job| (job, false)));
         }
-        found.sort_by(|a, b| a.job.cmp(&b.job));
-        Ok(found)
+        let sealed = self.objects().list(Room::Journals)?;
+        found.extend(sealed.iter().filter_map(|name| JobId::new(name).ok()).map(|job| (job, true)));
+        Ok(found.into_iter().map(|(job, sealed)| JournalInfo { job, sealed }).collect())
     }
 
-    /// Returns the files in the journals' folder that are no journals.
+    /// Returns the files in the journals' folders that are no journals.
     pub(crate) fn journal_leftovers(&self) -> Result<Vec<PathBuf>, VaultError> {
-        let mut files = files(&self.journals_dir())?;
-        files.retain(|path| job_of(path).is_none());
-        Ok(files)
+        let mut left = Vec::new();
+        for dir in self.journal_dirs() {
+            left.extend(files(&dir)?.into_iter().filter(|path| job_of(path).is_none()));
+        }
+        Ok(left)
     }
 
     /// Removes the journal of `job`, open or sealed, if there is one. The caller holds the job's lock.
     pub(crate) fn remove_journal(&self, job: &JobId) -> Result<(), VaultError> {
-        let path = self.journal_path(job);
-        match fs::remove_file(&path) {
-            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(io_error("remove", &path)(error)),
-            _ => sync_dir(&self.journals_dir())?,
-        }
+        self.remove_local(job)?;
         self.objects().remove(Room::Journals, job.as_str())
     }
 
-    pub(crate) fn journals_dir(&self) -> PathBuf {
-        self.root().join("journals")
-    }
-
-    fn read_sealed(&self, job: &JobId) -> Result<Log, VaultError> {
-        if !self.sealed_jobs()?.contains(job) {
-            return Err(VaultError::NotFound { asked: format!("the journal of job {job}") });
+    /// Returns both copies of the journal of `job`, merged. An unfinished seal counts as the local files.
+    pub(crate) fn look_at_journal(&self, job: &JobId) -> Result<Looked, VaultError> {
+        if let Some(merged) = self.merge_local(job)? {
+            return Ok(Looked { merged, object: false });
         }
-        let entries = decode(job, &self.objects().read(Room::Journals, job.as_str())?, false)?.entries;
-        if entries.last().is_none_or(|entry| entry.kind != SEALED) {
-            let (job, line) = (job.to_string(), entries.len() as u64 + 1);
-            return Err(VaultError::JournalDamaged {
-                job,
-                line,
-                why: "the entry that closes it is missing".to_owned(),
-            });
+        let merged = self.merge_sealed(job)?;
+        let merged = merged.ok_or(VaultError::NotFound { asked: self.journal_name(job) })?;
+        Ok(Looked { merged, object: true })
+    }
+
+    /// Writes the merged journal over each copy that is not it. The caller holds the job's lock and the store.
+    pub(crate) fn repair_journal(&self, job: &JobId, looked: &Looked) -> Result<(), VaultError> {
+        let parts = [Bytes::copy_from_slice(&looked.merged.bytes)];
+        let places = Room::Journals.places().iter().zip(self.journal_paths(job)).zip(&looked.merged.copies);
+        for ((place, path), _) in places.filter(|(_, copy)| **copy != Copy::Whole) {
+            match looked.object {
+                true => self.objects().replace(Room::Journals, *place, job.as_str(), &parts)?,
+                false => self.disk().store(&[&path], &parts)?,
+            }
         }
-        Ok(Log { entries, torn: false, sealed: true })
+        Ok(())
     }
 
-    fn sealed_jobs(&self) -> Result<Vec<JobId>, VaultError> {
-        Ok(self.objects().list(Room::Journals)?.iter().filter_map(|name| JobId::new(name).ok()).collect())
+    /// Returns the files of an open journal, the first copy and the second.
+    pub(crate) fn journal_paths(&self, job: &JobId) -> [PathBuf; 2] {
+        self.journal_dirs().map(|dir| dir.join(format!("{job}.jsonl")))
     }
 
-    fn journal_path(&self, job: &JobId) -> PathBuf {
-        self.journals_dir().join(format!("{job}.jsonl"))
+    pub(crate) fn journal_dirs(&self) -> [PathBuf; 2] {
+        [self.root().join("journals"), self.root().join("twin/journals")]
+    }
+
+    fn journal_name(&self, job: &JobId) -> String {
+        format!("the journal of job {job}")
+    }
+
+    /// Returns the two local files, merged; none when neither is there.
+    fn merge_local(&self, job: &JobId) -> Result<Option<Merged>, VaultError> {
+        let [first, twin] = self.journal_paths(job);
+        let (first, twin) = (read_local(&first)?, read_local(&twin)?);
+        if first.is_none() && twin.is_none() {
+            return Ok(None);
+        }
+        merge(job, [first.as_deref(), twin.as_deref()], true).map(Some)
+    }
+
+    /// Returns the sealed journal; none when neither copy is there. A first copy that is whole is taken as it is.
+    fn merge_sealed(&self, job: &JobId) -> Result<Option<Merged>, VaultError> {
+        if !self.is_sealed(job) {
+            return Ok(None);
+        }
+        let read = |place| match self.objects().read_at(Room::Journals, place, job.as_str()) {
+            Ok(bytes) => Ok(Some(bytes)),
+            // Missing, or the disk does not give it back.
+            Err(error) if error.kind() == ErrorKind::Data => Ok(None),
+            Err(error) => Err(error),
+        };
+        let (first, twin) = (read(Place::First)?, read(Place::Twin)?);
+        let merged = merge(job, [first.as_deref(), twin.as_deref()], false)?;
+        if !merged.is_sealed() {
+            let why = "the entry that closes it is missing".to_owned();
+            let line = merged.entries.len() as u64 + 1;
+            return Err(VaultError::JournalDamaged { job: job.to_string(), line, why });
+        }
+        Ok(Some(merged))
+    }
+
+    fn is_sealed(&self, job: &JobId) -> bool {
+        let places = Room::Journals.places().iter();
+        places.map(|place| self.objects().path(Room::Journals, *place, job.as_str())).any(|path| path.exists())
+    }
+
+    /// Stores the bytes of a journal, whose last entry is `sealed`, as an object, then removes the local files.
+    fn store_sealed(&self, job: &JobId, bytes: Vec<u8>) -> Result<(), VaultError> {
+        let (name, bytes) = (job.as_str(), Bytes::from(bytes));
+        let _share = self.share_store()?;
+        if self.objects().create(Room::Journals, name, std::slice::from_ref(&bytes))? == Created::WasThere
+            && self.objects().read(Room::Journals, name, |stored| stored == bytes)? != bytes
+        {
+            let key = self.objects().key(Room::Journals, name);
+            return Err(damaged(&key, "it is not the journal that is to be sealed"));
+        }
+        self.remove_local(job)
+    }
+
+    fn remove_local(&self, job: &JobId) -> Result<(), VaultError> {
+        let [first, twin] = self.journal_paths(job);
+        self.disk().unstore(&[&first, &twin])
     }
 }
 
-/// Returns the chain in `bytes`, which begins with the entry `opened`.
-fn decode(job: &JobId, bytes: &[u8], may_be_torn: bool) -> Result<Chain, VaultError> {
+fn read_local(path: &Path) -> Result<Option<Vec<u8>>, VaultError> {
+    const NO_DATA: i32 = 5; // EIO on Linux: the other copy may be readable
+    match fs::read(path) {
+        Ok(bytes) => Ok(Some(bytes)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound || error.raw_os_error() == Some(NO_DATA) => Ok(None),
+        Err(error) => Err(io_error("read", path)(error)),
+    }
+}
+
+/// Returns what a copy says that is whole by itself.
+fn whole(job: &JobId, bytes: &[u8]) -> Option<Log> {
+    let entries = chain::decode(job.as_str(), bytes, false).ok()?.entries;
+    let sealed = entries.last()?.kind == SEALED;
+    (entries.first()?.kind == OPENED).then_some(Log { entries, torn: false, sealed })
+}
+
+/// Returns the chain of the copies, which begins with the entry `opened`.
+fn merge(job: &JobId, copies: [Option<&[u8]>; 2], may_be_torn: bool) -> Result<Merged, VaultError> {
     let broken = |Broken { line, why }| VaultError::JournalDamaged { job: job.to_string(), line, why };
-    let chain = chain::decode(job.as_str(), bytes, may_be_torn).map_err(broken)?;
-    if chain.entries.first().is_none_or(|entry| entry.kind != OPENED) {
+    let merged = twins::merge(job.as_str(), copies, may_be_torn).map_err(broken)?;
+    if merged.entries.first().is_none_or(|entry| entry.kind != OPENED) {
         // A journal appears under its name with its first entry in it, so this is no torn creation.
         return Err(broken(Broken { line: 1, why: "the entry that opens it is missing".to_owned() }));
     }
-    Ok(chain)
+    Ok(merged)
 }
 
 fn job_of(path: &Path) -> Option<JobId> {

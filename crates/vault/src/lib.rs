@@ -6,13 +6,19 @@
 //! ```text
 //! format.toml                          format number and the bench's random id
 //! objects/ID/packs/BLAKE3.pack         chunks of contents, each stored once (module `pack` has the bytes)
+//! objects/ID/parity/BLAKE3.parity      what repairs the pack of that name (module `parity` has the bytes)
 //! objects/ID/manifests/BLAKE3.json     what a content is, and which chunks make it up
 //! objects/ID/journals/JOB.jsonl        sealed journals
-//! objects/ID/notes/NUMBER.json         what was forgotten, by whom and why
+//! objects/ID/notes/NUMBER.json         what was forgotten or repaired, and why
+//! objects/ID/twin/...                  manifests, journals and notes a second time
 //! journals/JOB.jsonl                   open journals
+//! twin/...                             format.toml and open journals a second time
 //! locks/NAME.lock                      who is at work
 //! index.sqlite                         for fast listing; made anew when missing or damaged
 //! ```
+//!
+//! Everything that is truth can be lost in one place and comes back: packs from their parity, the rest from its second
+//! copy. [`Vault::repair`] does that, and nothing else does; [`Vault::scrub`] says what there is to do.
 //!
 //! Truth is the objects and the journals. A [`Vault`] holds no state between calls, and everything is looked at afresh:
 //! several processes, or several handles in one, see each other's work at once.
@@ -54,69 +60,86 @@
 
 mod chain;
 mod chunks;
+mod disk;
 mod error;
+pub mod faults;
 mod forget;
+mod format;
 mod index;
 mod journal;
 mod lock;
 mod manifest;
+mod migrate;
 mod names;
+mod notes;
 mod objects;
 mod pack;
+mod parity;
+mod repair;
 mod scrub;
+mod shards;
 mod store;
+mod twins;
 
-use std::fs::{self, OpenOptions, Permissions};
-use std::io::{self, Write};
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::fs::{self, Permissions};
+use std::io;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 pub use chain::Entry;
-pub use error::{ErrorKind, VaultError};
+pub use error::{ErrorKind, Repair, VaultError};
 pub use forget::{ForgetReport, Forgotten};
 pub use index::{Filter, Listed};
 pub use journal::{Journal, JournalInfo, Log};
 pub use lock::{Holder, Lock};
 pub use manifest::Manifest;
 pub use names::{Digest, JobId, Kind};
+pub use repair::Repaired;
 pub use scrub::{Damage, Progress, ScrubReport, Unreferenced};
 pub use store::{LARGEST, Listing, PutRequest, Stored};
 
-use error::io_error;
-use objects::{Objects, make_dir, sync_dir};
+pub use format::{BENCH_FORMAT, bench_format};
 
-/// The newest format of a bench folder that this program knows.
-pub const BENCH_FORMAT: u64 = 1;
+use disk::Disk;
+use error::io_error;
+use faults::Faults;
+use format::Format;
+use objects::Objects;
 
 /// An open bench. Cheap to clone; all handles are equal.
 #[derive(Debug, Clone)]
 pub struct Vault {
     root: PathBuf,
-    bench: String,
+    format: Format,
     objects: Objects,
+    disk: Disk,
     writable: bool,
 }
 
 impl Vault {
     /// Opens the bench in `dir`, or makes one when the folder is missing or empty.
     ///
-    /// A bench on which nothing can be written is opened for reading. A bench folder that others may enter is closed to
-    /// them (0700).
+    /// A bench of an older format is brought to the present one first; [`bench_format`] tells whether that is going to
+    /// happen. It may take as long as reading all of the bench, can be cut off anywhere, and is then finished by the next
+    /// opening.
+    ///
+    /// A bench on which nothing can be written is opened for reading, in whichever format it is. A bench folder that
+    /// others may enter is closed to them (0700).
     ///
     /// # Errors
     /// [`VaultError::NotABench`] when `dir` holds other things; [`VaultError::NewerFormat`]; [`VaultError::BadFormat`];
-    /// [`VaultError::NoSpace`]; [`VaultError::Io`].
+    /// [`VaultError::Busy`] when somebody works on a bench of an older format; [`VaultError::NoSpace`];
+    /// [`VaultError::Io`].
     pub fn open(dir: &Path) -> Result<Self, VaultError> {
-        if !dir.join(FORMAT_FILE).exists() {
-            create(dir)?;
-        }
-        let mut vault = Self::open_read_only(dir)?;
-        match vault.prepare() {
-            Ok(()) => vault.writable = true,
-            Err(VaultError::Io { source, .. }) if refuses_writing(&source) => {}
-            Err(error) => return Err(error),
-        }
-        Ok(vault)
+        Self::open_on(dir, Disk::here())
+    }
+
+    /// Opens the bench as [`Vault::open`] does, on a disk that fails as `faults` plan it. For tests.
+    ///
+    /// # Errors
+    /// As [`Vault::open`], and what the faults bring about.
+    pub fn open_with(dir: &Path, faults: &Faults) -> Result<Self, VaultError> {
+        Self::open_on(dir, Disk::with(faults.clone()))
     }
 
     /// Opens the bench in `dir` for reading; writes nothing, not even an index or a lock.
@@ -124,22 +147,13 @@ impl Vault {
     /// # Errors
     /// [`VaultError::NotABench`] when there is no bench in `dir`; otherwise as [`Vault::open`].
     pub fn open_read_only(dir: &Path) -> Result<Self, VaultError> {
-        let path = dir.join(FORMAT_FILE);
-        let text = match fs::read_to_string(&path) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                return Err(VaultError::NotABench { path: dir.to_path_buf() });
-            }
-            text => text.map_err(io_error("read", &path))?,
-        };
-        let bench = parse_format(&text, &path)?;
-        let objects = Objects::new(&dir.join("objects"), &bench)?;
-        Ok(Self { root: dir.to_path_buf(), bench, objects, writable: false })
+        Self::open_to_read(dir, Disk::default())
     }
 
     /// Returns the bench's random id: 32 hex digits that tell it from every other bench.
     #[must_use]
     pub fn bench_id(&self) -> &str {
-        &self.bench
+        &self.format.bench
     }
 
     /// Returns the bench folder.
@@ -154,8 +168,41 @@ impl Vault {
         self.writable
     }
 
+    fn open_on(dir: &Path, disk: Disk) -> Result<Self, VaultError> {
+        if !format::is_there(dir) {
+            format::create(dir, &disk)?;
+        }
+        let mut vault = Self::open_to_read(dir, disk)?;
+        match vault.prepare() {
+            Ok(()) => vault.writable = true,
+            Err(VaultError::Io { source, .. }) if refuses_writing(&source) => return Ok(vault),
+            Err(error) => return Err(error),
+        }
+        if vault.format.number < BENCH_FORMAT {
+            vault.migrate()?;
+            vault.format.number = BENCH_FORMAT;
+        }
+        vault.format.keep_twin(&vault.root, &vault.disk)?;
+        Ok(vault)
+    }
+
+    fn open_to_read(dir: &Path, disk: Disk) -> Result<Self, VaultError> {
+        let format = Format::read(dir)?;
+        let objects = Objects::new(&dir.join("objects"), &format.bench, disk.clone())?;
+        Ok(Self { root: dir.to_path_buf(), format, objects, disk, writable: false })
+    }
+
     pub(crate) fn objects(&self) -> &Objects {
         &self.objects
+    }
+
+    pub(crate) fn disk(&self) -> &Disk {
+        &self.disk
+    }
+
+    /// Returns whether everything has its parity or its second copy. Not so a bench of format 1, opened for reading.
+    pub(crate) fn is_doubled(&self) -> bool {
+        self.format.number >= 2
     }
 
     pub(crate) fn must_write(&self) -> Result<(), VaultError> {
@@ -169,63 +216,11 @@ impl Vault {
             fs::set_permissions(&self.root, Permissions::from_mode(0o700)).map_err(io_error("protect", &self.root))?;
         }
         self.objects.make_rooms()?;
-        make_dir(&self.root.join("journals"))?;
-        make_dir(&self.root.join("locks"))?;
+        for dir in self.journal_dirs().iter().chain([&self.root.join("locks")]) {
+            self.disk.make_dir(dir)?;
+        }
         // Permission bits do not tell whether a write would succeed (read-only mounts); opening a lock file does.
         lock::try_writing(&self.root)
-    }
-}
-
-const FORMAT_FILE: &str = "format.toml";
-const NEW_FORMAT_FILE: &str = ".format.toml.part";
-
-/// Makes a bench in a folder that is missing or empty. Two processes may try at once: one's format file wins.
-fn create(dir: &Path) -> Result<(), VaultError> {
-    make_dir(dir)?;
-    for entry in fs::read_dir(dir).map_err(io_error("list", dir))? {
-        let name = entry.map_err(io_error("list", dir))?.file_name();
-        // What a creation leaves behind when it is cut off, or another process that is just creating.
-        if ![FORMAT_FILE, NEW_FORMAT_FILE, "objects"].iter().any(|known| name == *known) {
-            return Err(VaultError::NotABench { path: dir.to_path_buf() });
-        }
-    }
-    fs::set_permissions(dir, Permissions::from_mode(0o700)).map_err(io_error("protect", dir))?;
-    make_dir(&dir.join("objects"))?;
-    let mut id = [0; 16];
-    getrandom::fill(&mut id).map_err(|error| io_error("draw an id for", dir)(io::Error::other(error)))?;
-    let id: String = id.iter().map(|byte| format!("{byte:02x}")).collect();
-    let text = format!("# firmhand bench; do not edit\nformat = {BENCH_FORMAT}\nbench = \"{id}\"\n");
-    let (new, path) = (dir.join(NEW_FORMAT_FILE), dir.join(FORMAT_FILE));
-    write_synced(&new, text.as_bytes())?;
-    match fs::hard_link(&new, &path) {
-        // Another process that makes the same bench was first; it may have taken our new file away as well.
-        Err(error) if !path.exists() => return Err(io_error("make", &path)(error)),
-        _ => {}
-    }
-    let _ = fs::remove_file(&new);
-    sync_dir(dir)
-}
-
-/// Writes a file anew, 0600 and durable.
-pub(crate) fn write_synced(path: &Path, bytes: &[u8]) -> Result<(), VaultError> {
-    let mut options = OpenOptions::new();
-    options.write(true).create(true).truncate(true).mode(0o600);
-    let file = options.open(path);
-    file.and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all())).map_err(io_error("write", path))
-}
-
-/// Returns the bench id. The format number is looked at before anything else, so that a newer file is told as such.
-fn parse_format(text: &str, path: &Path) -> Result<String, VaultError> {
-    let bad = |why: &str| VaultError::BadFormat { path: path.to_path_buf(), why: why.to_owned() };
-    let table: toml::Table = text.parse().map_err(|error: toml::de::Error| bad(error.message()))?;
-    let format = table.get("format").and_then(toml::Value::as_integer).and_then(|format| u64::try_from(format).ok());
-    let found = format.ok_or_else(|| bad("`format` is missing or no number"))?;
-    if found > BENCH_FORMAT {
-        return Err(VaultError::NewerFormat { what: "the bench".to_owned(), found, known: BENCH_FORMAT });
-    }
-    match table.get("bench").and_then(toml::Value::as_str) {
-        Some(id) if id.len() == 32 && id.bytes().all(|byte| byte.is_ascii_hexdigit()) => Ok(id.to_owned()),
-        _ => Err(bad("`bench` is missing or not 32 hex digits")),
     }
 }
 

@@ -5,9 +5,10 @@
 //!
 //! | lock | held by | how |
 //! |---|---|---|
-//! | `job ID` | whoever may append to the job's journal; `forget` | alone, refused when taken |
+//! | `job ID` | whoever may append to the job's journal; `forget`, repair, migration | alone, refused when taken |
 //! | what callers name (links) | the caller, through [`Vault::lock`] | alone, refused when taken |
-//! | `vault.store` | readers and puts; `forget` alone | shared by the first, refused to `forget` when taken |
+//! | `vault.store` | readers and puts; `forget` and repair alone | shared by the first, refused to the others when taken |
+//! | | migration | alone, waits: it is over before the command that needs it begins |
 //! | `vault.index` | whoever uses the index, for the length of a query | alone, waits |
 //!
 //! Callers' names have no dot in their file names, so none meets the vault's own.
@@ -31,7 +32,7 @@ pub struct Holder {
     pub pid: u32,
     /// What runs, for example `firmhand chip apply`.
     pub who: String,
-    /// Since when, UTC.
+    /// Since when, UTC; empty for what lasts moments.
     pub since: String,
 }
 
@@ -40,7 +41,8 @@ impl fmt::Display for Holder {
         if self.pid == 0 {
             return f.write_str(&self.who);
         }
-        write!(f, "`{}` (process {}) since {}", self.who, self.pid, self.since)
+        write!(f, "`{}` (process {})", self.who, self.pid)?;
+        if self.since.is_empty() { Ok(()) } else { write!(f, " since {}", self.since) }
     }
 }
 
@@ -61,6 +63,15 @@ impl Vault {
     pub fn lock(&self, name: &str, who: &str, now: &str) -> Result<Lock, VaultError> {
         check_line("the holder", who)?;
         check_time(now)?;
+        self.lock_since(name, who, now)
+    }
+
+    /// Takes the locks of these jobs, for what needs nobody at work on any of them.
+    pub(crate) fn lock_jobs(&self, jobs: impl IntoIterator<Item = JobId>, who: &str) -> Result<Vec<Lock>, VaultError> {
+        jobs.into_iter().map(|job| self.lock_since(&job_lock(&job), who, "")).collect()
+    }
+
+    fn lock_since(&self, name: &str, who: &str, since: &str) -> Result<Lock, VaultError> {
         self.must_write()?;
         let path = self.lock_path(&file_name(name));
         let mut file = open(&path)?;
@@ -71,14 +82,22 @@ impl Vault {
             }
             Err(TryLockError::Error(error)) => return Err(io_error("lock", &path)(error)),
         }
-        let holder = Holder { pid: std::process::id(), who: who.to_owned(), since: now.to_owned() };
+        let holder = Holder { pid: std::process::id(), who: who.to_owned(), since: since.to_owned() };
         let text = serde_json::to_vec(&holder).expect("a holder can be written as JSON");
         file.set_len(0).and_then(|()| file.write_all(&text)).map_err(io_error("write", &path))?;
         Ok(Lock { file })
     }
 
     pub(crate) fn lock_job(&self, job: &JobId, who: &str, now: &str) -> Result<Lock, VaultError> {
-        self.lock(&format!("job {job}"), who, now)
+        self.lock(&job_lock(job), who, now)
+    }
+
+    /// Waits for the whole store.
+    pub(crate) fn wait_for_store(&self) -> Result<Lock, VaultError> {
+        let path = self.lock_path(STORE);
+        let file = open(&path)?;
+        file.lock().map_err(io_error("lock", &path))?;
+        Ok(Lock { file })
     }
 
     /// Waits for a share of the store. A bench that is open for reading only has no locks: whoever made it so answers for
@@ -136,6 +155,10 @@ pub(crate) fn try_writing(root: &Path) -> Result<(), VaultError> {
 }
 
 const STORE: &str = "vault.store";
+
+fn job_lock(job: &JobId) -> String {
+    format!("job {job}")
+}
 
 fn lock_path(root: &Path, name: &str) -> PathBuf {
     root.join("locks").join(format!("{name}.lock"))

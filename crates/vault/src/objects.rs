@@ -1,32 +1,39 @@
-//! The content objects of one bench, through the `object_store` crate.
+//! The content objects of one bench: read through the `object_store` crate, written through module `disk`.
 //!
 //! Every key begins with the bench's own random id, so that many benches can later share one S3-compatible store and each
-//! writes only its own objects. Nothing is ever overwritten: [`Objects::create`] makes an object or finds it there.
+//! writes only its own objects. Nothing is ever overwritten but by a repair: [`Objects::create`] makes an object or finds
+//! it there.
 //!
-//! What a reader would question: the local store syncs files and folders only when told to, and never after a delete, and
-//! it makes files with the process's default mode. So syncing is switched on here, deletes sync the folder themselves, and
-//! a new object is set to 0600 (until then the bench folder's 0700 covers it).
+//! Manifests, sealed journals and notes stand twice, the second time below `twin/`. A reader takes whichever copy is good;
+//! which that is, the caller's check says. Packs stand once and have their parity beside them (modules `parity`,
+//! `shards`).
+//!
+//! What a reader would question: why the local store of `object_store` does not write. A repair has to replace one copy
+//! and no other, a cut write has to be told from a lost copy, and every single operation must be able to fail in a test;
+//! its interface hides all three. A shared store would bring a writer of its own.
 //!
 //! The futures of a local store finish when first polled; `pollster` polls them and no runtime is started. Inside a tokio
 //! runtime the crate hands the work to that runtime's blocking threads.
 
-use std::fs::{self, Permissions};
-use std::os::unix::fs::PermissionsExt;
+use std::collections::BTreeSet;
+use std::error::Error;
+use std::io;
 use std::path::{Path, PathBuf};
 
 use bytes::Bytes;
-use futures_util::TryStreamExt;
+use object_store::ObjectStoreExt;
 use object_store::local::LocalFileSystem;
 use object_store::path::Path as Key;
-use object_store::{ObjectStore, ObjectStoreExt, PutMode, PutPayload};
 
-use crate::error::{VaultError, damaged, io_error, store_error};
+use crate::disk::{Disk, files};
+use crate::error::{VaultError, damaged, store_error};
 use crate::names::Digest;
 
 /// The kinds of object, each in a folder of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Room {
     Packs,
+    Parity,
     Manifests,
     Journals,
     Notes,
@@ -36,6 +43,7 @@ impl Room {
     fn folder(self) -> &'static str {
         match self {
             Self::Packs => "packs",
+            Self::Parity => "parity",
             Self::Manifests => "manifests",
             Self::Journals => "journals",
             Self::Notes => "notes",
@@ -45,10 +53,26 @@ impl Room {
     fn suffix(self) -> &'static str {
         match self {
             Self::Packs => ".pack",
+            Self::Parity => ".parity",
             Self::Manifests | Self::Notes => ".json",
             Self::Journals => ".jsonl",
         }
     }
+
+    /// Returns the places in which an object of this room stands.
+    pub(crate) fn places(self) -> &'static [Place] {
+        match self {
+            Self::Packs | Self::Parity => &[Place::First],
+            Self::Manifests | Self::Journals | Self::Notes => &[Place::First, Place::Twin],
+        }
+    }
+}
+
+/// Which copy of an object.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Place {
+    First,
+    Twin,
 }
 
 /// Whether [`Objects::create`] made the object.
@@ -62,77 +86,105 @@ pub(crate) enum Created {
 #[derive(Debug, Clone)]
 pub(crate) struct Objects {
     store: LocalFileSystem,
+    disk: Disk,
     folder: PathBuf,
     bench: String,
 }
 
 impl Objects {
     /// Returns the objects of bench `bench` below `folder`, which exists.
-    pub(crate) fn new(folder: &Path, bench: &str) -> Result<Self, VaultError> {
-        let store = LocalFileSystem::new_with_prefix(folder).map_err(store_error("open", folder))?.with_fsync(true);
-        Ok(Self { store, folder: folder.to_path_buf(), bench: bench.to_owned() })
+    pub(crate) fn new(folder: &Path, bench: &str, disk: Disk) -> Result<Self, VaultError> {
+        let store = LocalFileSystem::new_with_prefix(folder).map_err(store_error("open", folder))?;
+        Ok(Self { store, disk, folder: folder.to_path_buf(), bench: bench.to_owned() })
     }
 
     /// Returns the key, as error messages and reports show it.
     pub(crate) fn key(&self, room: Room, name: &str) -> String {
-        format!("{}/{}/{name}{}", self.bench, room.folder(), room.suffix())
+        self.key_at(room, Place::First, name)
     }
 
-    /// Returns the names of the objects in a room, sorted. Staging files of interrupted puts are not objects and not listed.
+    pub(crate) fn key_at(&self, room: Room, place: Place, name: &str) -> String {
+        format!("{}/{}/{name}{}", self.bench, folder_at(room, place), room.suffix())
+    }
+
+    /// Returns the names of the objects in a room, sorted, whichever copy of them is there. Unfinished files are not
+    /// objects and not listed.
     pub(crate) fn list(&self, room: Room) -> Result<Vec<String>, VaultError> {
-        let prefix = Key::from(format!("{}/{}", self.bench, room.folder()));
-        let metas: Vec<_> = pollster::block_on(self.store.list(Some(&prefix)).try_collect())
-            .map_err(store_error("list", &self.room_path(room)))?;
-        let mut found: Vec<_> = metas
-            .iter()
-            .filter_map(|meta| Some(meta.location.filename()?.strip_suffix(room.suffix())?.to_owned()))
-            .collect();
-        found.sort();
-        Ok(found)
+        let mut found = BTreeSet::new();
+        for place in room.places() {
+            let paths = files(&self.room_path(room, *place))?;
+            let names = paths.iter().filter_map(|path| path.file_name()?.to_str()?.strip_suffix(room.suffix()));
+            found.extend(names.map(str::to_owned));
+        }
+        Ok(found.into_iter().collect())
     }
 
-    /// Returns an object's bytes. An object that is gone is damage: names come from a listing or from another object.
-    pub(crate) fn read(&self, room: Room, name: &str) -> Result<Bytes, VaultError> {
-        let key = Key::from(self.key(room, name));
+    /// Returns an object's bytes: those of the first copy that is `good`, else those of the first copy that is there.
+    ///
+    /// An object that is gone is damage: names come from a listing or from another object.
+    pub(crate) fn read(&self, room: Room, name: &str, good: impl Fn(&[u8]) -> bool) -> Result<Bytes, VaultError> {
+        let mut best = None;
+        for place in room.places() {
+            match self.read_at(room, *place, name) {
+                Ok(bytes) if good(&bytes) => return Ok(bytes),
+                read => match &best {
+                    Some(Ok(_)) => {}
+                    Some(Err(_)) if read.is_err() => {}
+                    _ => best = Some(read),
+                },
+            }
+        }
+        best.expect("every room has a place")
+    }
+
+    /// Returns the bytes of one copy.
+    pub(crate) fn read_at(&self, room: Room, place: Place, name: &str) -> Result<Bytes, VaultError> {
+        let key = Key::from(self.key_at(room, place, name));
         let result = pollster::block_on(async { self.store.get(&key).await?.bytes().await });
-        result.map_err(|error| self.read_error(room, name, error))
+        result.map_err(|error| self.read_error(room, place, name, error))
     }
 
-    /// Returns an object's size in bytes.
+    /// Returns the size in bytes of an object in a room of single objects.
     pub(crate) fn size(&self, room: Room, name: &str) -> Result<u64, VaultError> {
         let key = Key::from(self.key(room, name));
-        let meta = pollster::block_on(self.store.head(&key)).map_err(|error| self.read_error(room, name, error))?;
-        Ok(meta.size)
+        let meta = pollster::block_on(self.store.head(&key));
+        Ok(meta.map_err(|error| self.read_error(room, Place::First, name, error))?.size)
     }
 
-    /// Returns `len` bytes of an object from `from` on.
+    /// Returns `len` bytes of an object in a room of single objects, from `from` on.
     pub(crate) fn read_range(&self, room: Room, name: &str, from: u64, len: u64) -> Result<Bytes, VaultError> {
-        let key = Key::from(self.key(room, name));
-        let result = pollster::block_on(self.store.get_range(&key, from..from + len));
-        let bytes = result.map_err(|error| self.read_error(room, name, error))?;
-        if bytes.len() as u64 == len {
-            Ok(bytes)
-        } else {
-            Err(damaged(&self.key(room, name), "it is shorter than it was"))
+        if len == 0 {
+            return Ok(Bytes::new());
         }
+        let key = Key::from(self.key(room, name));
+        let short = || damaged(&self.key(room, name), "it is shorter than it was");
+        let end = from.checked_add(len).ok_or_else(short)?;
+        let bytes = match pollster::block_on(self.store.get_range(&key, from..end)) {
+            Ok(bytes) => bytes,
+            // A range behind the end is an error of its own kind and not a short answer.
+            Err(error) if self.size(room, name)? < end => {
+                drop(error);
+                return Err(short());
+            }
+            Err(error) => return Err(self.read_error(room, Place::First, name, error)),
+        };
+        if bytes.len() as u64 == len { Ok(bytes) } else { Err(short()) }
     }
 
-    /// Makes an object, durable when this returns, or reports that one of that name is there.
-    pub(crate) fn create(&self, room: Room, name: &str, payload: PutPayload) -> Result<Created, VaultError> {
-        let key = Key::from(self.key(room, name));
-        let path = self.path(room, name);
-        match pollster::block_on(self.store.put_opts(&key, payload, PutMode::Create.into())) {
-            Ok(_) => {
-                fs::set_permissions(&path, Permissions::from_mode(0o600)).map_err(io_error("protect", &path))?;
-                Ok(Created::Made)
-            }
-            Err(object_store::Error::AlreadyExists { .. }) => {
-                // Another process may have made it a moment ago, and not have synced the folder yet.
-                sync_dir(&self.room_path(room))?;
-                Ok(Created::WasThere)
-            }
-            Err(error) => Err(store_error("store", &path)(error)),
+    /// Makes an object, durable when this returns, or reports that it is there. A copy that is missing is made in either
+    /// case: `parts` are its bytes.
+    pub(crate) fn create(&self, room: Room, name: &str, parts: &[Bytes]) -> Result<Created, VaultError> {
+        let paths: Vec<_> = room.places().iter().map(|place| self.path(room, *place, name)).collect();
+        let missing: Vec<&Path> = paths.iter().map(PathBuf::as_path).filter(|path| !path.exists()).collect();
+        self.disk.store(&missing, parts)?;
+        if missing.len() == paths.len() {
+            return Ok(Created::Made);
         }
+        // Another process may have made it a moment ago, and not have synced the folders yet.
+        for place in room.places() {
+            self.disk.sync_dir(&self.room_path(room, *place))?;
+        }
+        Ok(Created::WasThere)
     }
 
     /// Makes an object that is named by its own hash, durable when this returns, and returns that hash and whether the
@@ -143,35 +195,36 @@ impl Objects {
     pub(crate) fn create_hashed(
         &self,
         room: Room,
-        make: impl Fn(u32) -> (Digest, PutPayload),
+        make: impl Fn(u32) -> (Digest, Vec<Bytes>),
     ) -> Result<(Digest, Created), VaultError> {
         const MOST: u32 = 16;
         for copy in 0..MOST {
-            let (digest, payload) = make(copy);
+            let (digest, parts) = make(copy);
             let name = digest.to_string();
-            match self.create(room, &name, payload)? {
-                Created::WasThere if Digest::blake3(&self.read(room, &name)?) != digest => {}
+            match self.create(room, &name, &parts)? {
+                Created::WasThere if !is_named(&self.read(room, &name, |bytes| is_named(bytes, &name))?, &name) => {}
                 created => return Ok((digest, created)),
             }
         }
         Err(damaged(&self.key(room, &make(0).0.to_string()), format!("so are {MOST} further copies of it")))
     }
 
-    /// Removes objects and syncs the room. One that is gone already is no error: a removal can be run again.
-    pub(crate) fn remove(&self, room: Room, name: &str) -> Result<(), VaultError> {
-        let key = Key::from(self.key(room, name));
-        match pollster::block_on(self.store.delete(&key)) {
-            Ok(()) => sync_dir(&self.room_path(room)),
-            Err(object_store::Error::NotFound { .. }) => Ok(()),
-            Err(error) => Err(store_error("remove", &self.path(room, name))(error)),
-        }
+    /// Puts `parts` in the place of one copy, whatever stands there; durable when this returns.
+    pub(crate) fn replace(&self, room: Room, place: Place, name: &str, parts: &[Bytes]) -> Result<(), VaultError> {
+        self.disk.store(&[&self.path(room, place, name)], parts)
     }
 
-    /// Returns the files in the rooms that are no objects: what interrupted puts left, and what does not belong there.
+    /// Removes all copies of an object, durably. One that is gone already is no error: a removal can be run again.
+    pub(crate) fn remove(&self, room: Room, name: &str) -> Result<(), VaultError> {
+        let paths: Vec<_> = room.places().iter().map(|place| self.path(room, *place, name)).collect();
+        self.disk.unstore(&paths.iter().map(PathBuf::as_path).collect::<Vec<_>>())
+    }
+
+    /// Returns the files in the rooms that are no objects: what interrupted writes left, and what does not belong there.
     pub(crate) fn leftovers(&self) -> Result<Vec<PathBuf>, VaultError> {
         let mut left = Vec::new();
-        for room in ROOMS {
-            for path in files(&self.room_path(room))? {
+        for (room, place) in rooms() {
+            for path in files(&self.room_path(room, place))? {
                 let name = path.file_name().unwrap_or_default().to_string_lossy();
                 if !name.ends_with(room.suffix()) {
                     left.push(path);
@@ -183,63 +236,49 @@ impl Objects {
 
     /// Makes the rooms' folders, 0700.
     pub(crate) fn make_rooms(&self) -> Result<(), VaultError> {
-        ROOMS.iter().try_for_each(|room| make_dir(&self.room_path(*room)))
+        rooms().try_for_each(|(room, place)| self.disk.make_dir(&self.room_path(room, place)))
     }
 
-    fn room_path(&self, room: Room) -> PathBuf {
-        self.folder.join(&self.bench).join(room.folder())
+    /// Returns the file of one copy.
+    pub(crate) fn path(&self, room: Room, place: Place, name: &str) -> PathBuf {
+        self.folder.join(self.key_at(room, place, name))
     }
 
-    fn path(&self, room: Room, name: &str) -> PathBuf {
-        self.folder.join(self.key(room, name))
+    fn room_path(&self, room: Room, place: Place) -> PathBuf {
+        self.folder.join(&self.bench).join(folder_at(room, place))
     }
 
-    fn read_error(&self, room: Room, name: &str, error: object_store::Error) -> VaultError {
-        match error {
-            object_store::Error::NotFound { .. } => damaged(&self.key(room, name), "it is missing"),
-            error => store_error("read", &self.path(room, name))(error),
+    fn read_error(&self, room: Room, place: Place, name: &str, error: object_store::Error) -> VaultError {
+        const NO_DATA: i32 = 5; // EIO on Linux
+        let key = self.key_at(room, place, name);
+        if matches!(error, object_store::Error::NotFound { .. }) {
+            return damaged(&key, "it is missing");
         }
-    }
-}
-
-const ROOMS: [Room; 4] = [Room::Packs, Room::Manifests, Room::Journals, Room::Notes];
-
-/// Makes a folder and the ones above it, 0700 and durable. Folders that are there keep their mode.
-pub(crate) fn make_dir(path: &Path) -> Result<(), VaultError> {
-    use std::os::unix::fs::DirBuilderExt;
-    if path.is_dir() {
-        return Ok(());
-    }
-    if let Some(parent) = path.parent().filter(|parent| !parent.as_os_str().is_empty()) {
-        make_dir(parent)?;
-    }
-    match fs::DirBuilder::new().mode(0o700).create(path) {
-        Ok(()) => path.parent().map_or(Ok(()), sync_dir),
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
-        Err(error) => Err(io_error("make", path)(error)),
-    }
-}
-
-/// Makes a folder's entries durable.
-pub(crate) fn sync_dir(path: &Path) -> Result<(), VaultError> {
-    let here = if path.as_os_str().is_empty() { Path::new(".") } else { path };
-    fs::File::open(here).and_then(|dir| dir.sync_all()).map_err(io_error("sync", here))
-}
-
-/// Returns the files right below a folder, sorted; none when the folder is missing.
-pub(crate) fn files(folder: &Path) -> Result<Vec<PathBuf>, VaultError> {
-    let entries = match fs::read_dir(folder) {
-        Ok(entries) => entries,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(io_error("list", folder)(error)),
-    };
-    let mut paths = Vec::new();
-    for entry in entries {
-        let path = entry.map_err(io_error("list", folder))?.path();
-        if path.is_file() {
-            paths.push(path);
+        let mut cause: Option<&(dyn Error + 'static)> = Some(&error);
+        while let Some(current) = cause {
+            if current.downcast_ref::<io::Error>().and_then(io::Error::raw_os_error) == Some(NO_DATA) {
+                return damaged(&key, "the disk does not give it back (EIO)");
+            }
+            cause = current.source();
         }
+        store_error("read", &self.path(room, place, name))(error)
     }
-    paths.sort();
-    Ok(paths)
+}
+
+/// Returns whether an object that is named by its hash has the name `name`.
+pub(crate) fn is_named(bytes: &[u8], name: &str) -> bool {
+    Digest::blake3(bytes).to_string() == name
+}
+
+const ROOMS: [Room; 5] = [Room::Packs, Room::Parity, Room::Manifests, Room::Journals, Room::Notes];
+
+fn rooms() -> impl Iterator<Item = (Room, Place)> {
+    ROOMS.iter().flat_map(|room| room.places().iter().map(|place| (*room, *place)))
+}
+
+fn folder_at(room: Room, place: Place) -> String {
+    match place {
+        Place::First => room.folder().to_owned(),
+        Place::Twin => format!("twin/{}", room.folder()),
+    }
 }

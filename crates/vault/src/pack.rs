@@ -15,7 +15,6 @@
 //! Everything here is pure. Bytes come from disk and are hostile (S10): each length is checked against what remains.
 
 use bytes::Bytes;
-use object_store::PutPayload;
 
 use crate::names::Digest;
 
@@ -57,18 +56,6 @@ pub(crate) struct Slot {
     pub(crate) method: Method,
 }
 
-impl Slot {
-    /// Returns the chunk's stored bytes out of its whole pack, sharing them.
-    pub(crate) fn stored(&self, pack: &Bytes) -> Result<Bytes, &'static str> {
-        let from = usize::try_from(self.offset).unwrap_or(usize::MAX);
-        let range = from..from.saturating_add(self.stored_len as usize);
-        if range.end > pack.len() {
-            return Err("the pack is shorter than it was");
-        }
-        Ok(pack.slice(range))
-    }
-}
-
 /// Makes stored chunks out of raw ones; holds zstd's working memory so that it is set up once.
 pub(crate) struct Packer {
     zstd: zstd::bulk::Compressor<'static>,
@@ -94,8 +81,8 @@ impl Packer {
     }
 }
 
-/// Returns a pack's name and bytes. The chunks are shared with the payload, not copied.
-pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> (Digest, PutPayload) {
+/// Returns a pack's name and bytes, in parts. The chunks are shared with the parts, not copied.
+pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> (Digest, Vec<Bytes>) {
     let mut parts = Vec::with_capacity(chunks.len() + 2);
     parts.push(Bytes::from([&MAGIC[..], &copy.to_le_bytes()].concat()));
     let mut index = Vec::with_capacity(chunks.len() * ENTRY + TRAILER);
@@ -121,7 +108,7 @@ pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> (Digest, PutPayload) {
     for part in &parts {
         whole.update(part);
     }
-    (Digest(*whole.finalize().as_bytes()), parts.into_iter().collect())
+    (Digest(*whole.finalize().as_bytes()), parts)
 }
 
 /// Returns where the index lies, as `(offset, length)`, read from a pack's last [`TRAILER`] bytes. `size` is the pack's.
@@ -201,8 +188,8 @@ mod tests {
         let mut packer = Packer::new();
         let raws: [&[u8]; 3] = [&[0xFF; CHUNK], b"short and not compressible", &[7]];
         let chunks: Vec<_> = raws.iter().map(|raw| packer.chunk(Digest::blake3(raw), raw)).collect();
-        let (name, payload) = assemble(&chunks, 0);
-        (name, payload.into())
+        let (name, parts) = assemble(&chunks, 0);
+        (name, parts.concat().into())
     }
 
     #[test]
@@ -213,7 +200,8 @@ mod tests {
         assert!(slots[0].stored_len < 64, "{:?}", slots[0]);
         assert_eq!(slots[1].method, Method::Raw);
         for slot in &slots {
-            let raw = unpack(slot, &slot.stored(&pack).unwrap()).unwrap();
+            let from = usize::try_from(slot.offset).unwrap();
+            let raw = unpack(slot, &pack[from..from + slot.stored_len as usize]).unwrap();
             assert_eq!(Digest::blake3(&raw), slot.hash);
         }
     }

@@ -1,18 +1,20 @@
 //! Putting content in, and getting it back.
 //!
 //! A put cuts the content into 64 KiB chunks, looks up which of them the bench holds already, and writes the new ones as
-//! one pack; when the pack is durable it writes the manifest; when that is durable it returns. Cut off in between, it
-//! leaves a pack that no manifest lists: the next put of the same content uses its chunks, and scrub reports it until
-//! then.
+//! one pack with its parity; when these are durable it writes the manifest, twice; when that is durable it returns. Cut
+//! off in between, it leaves a pack that no manifest lists: the next put of the same content uses its chunks, and scrub
+//! reports it until then.
+//!
+//! Reading repairs nothing, not even in memory: damaged content is refused, and the error says whether a repair brings it
+//! back. Otherwise a disk would go bad for years behind reads that succeed, until one shard too many is gone.
 //!
 //! What a reader would question: a chunk counts as held only after it was read back and gave its hash. That costs a read
 //! of the whole content when a chip is captured a second time, and it is worth it: a capture that silently leant on a
 //! damaged chunk would be no way back. The damaged chunk stays where it is, and the new copy is found beside it.
 
-use std::fs::{self, OpenOptions};
+use std::collections::HashSet;
 use std::io::{self, Read, Write};
 use std::mem;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
@@ -20,11 +22,12 @@ use serde_json::Value;
 
 use crate::Vault;
 use crate::chunks::{ChunkSource, Cut};
-use crate::error::{VaultError, damaged, io_error};
+use crate::disk::{Disk, folder_of};
+use crate::error::{Repair, VaultError, damaged, io_error};
 use crate::index::{Filter, Listed};
 use crate::manifest::{FORMAT, Manifest};
 use crate::names::{Digest, JobId, Kind, check_line, check_time};
-use crate::objects::{Room, sync_dir};
+use crate::objects::{Room, is_named};
 use crate::pack::{self, CHUNK};
 
 /// The largest content that the vault takes: 512 MiB, two of the largest serial NOR chips (2 Gbit; from memory) as one
@@ -90,7 +93,7 @@ impl Vault {
         let mut new = cut.distinct;
         new.retain(|chunk| !source.holds(&chunk.hash));
         if !new.is_empty() {
-            self.objects().create_hashed(Room::Packs, |copy| pack::assemble(&new, copy.into()))?;
+            self.store_pack(&new)?;
         }
         let manifest = Manifest {
             format: FORMAT,
@@ -107,7 +110,7 @@ impl Vault {
         };
         self.objects().create_hashed(Room::Manifests, |copy| {
             let bytes = Manifest { copy, ..manifest.clone() }.encode();
-            (Digest::blake3(&bytes), bytes.into())
+            (Digest::blake3(&bytes), vec![bytes])
         })?;
         Ok(Stored {
             id: cut.blake3,
@@ -123,15 +126,15 @@ impl Vault {
     /// When this returns an error, `out` holds less than the content or something else: throw it away.
     ///
     /// # Errors
-    /// [`VaultError::Damaged`] naming object, chunk and offset; [`VaultError::NotFound`]; [`VaultError::Output`] when
-    /// `out` fails; [`VaultError::Io`].
+    /// [`VaultError::Damaged`] naming object, chunk and offset, and saying whether a repair brings all of it back or which
+    /// ranges are lost; [`VaultError::NotFound`]; [`VaultError::Output`] when `out` fails; [`VaultError::Io`].
     pub fn read(&self, id: &Digest, out: &mut impl Write) -> Result<(), VaultError> {
         let _share = self.share_store()?;
         // Any manifest of the content will do: they list the same chunks.
         let mut found = self.manifests_of(id)?;
         let good = found.iter().position(Result::is_ok).unwrap_or(0);
         let (object, manifest) = found.swap_remove(good)?;
-        self.write_content(&object, &manifest, out)
+        self.write_content(&object, &manifest, out).map_err(|error| self.with_prospects(error, &manifest))
     }
 
     /// Returns the content `id` in memory.
@@ -151,26 +154,27 @@ impl Vault {
     /// # Errors
     /// [`VaultError::Exists`]; [`VaultError::NoSpace`]; otherwise as [`Vault::read`].
     pub fn export(&self, id: &Digest, path: &Path, replace: bool) -> Result<(), VaultError> {
-        let beside = Beside::of(path);
+        let disk = self.disk();
+        let beside = Beside { path: part_of(path), disk };
         // One of this name was left by a killed process that had our number. Opened as new, so that no link is followed.
-        let _ = fs::remove_file(&beside.path);
-        let mut file = create_new(&beside.path).map_err(io_error("write", &beside.path))?;
+        disk.remove(&beside.path)?;
+        let mut file = disk.create_new(&beside.path).map_err(io_error("write", &beside.path))?;
         self.read(id, &mut file).map_err(|error| match error {
             VaultError::Output { source, .. } => io_error("write", &beside.path)(source),
             error => error,
         })?;
-        file.sync_all().map_err(io_error("sync", &beside.path))?;
+        file.sync()?;
         if !replace {
             // Takes the name, or finds it taken in the meantime; the rename then replaces this empty file of our own.
-            match create_new(path) {
+            match disk.create_new(path) {
                 Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
                     return Err(VaultError::Exists { path: path.to_path_buf() });
                 }
                 taken => taken.map_err(io_error("write", path))?,
             };
         }
-        fs::rename(&beside.path, path).map_err(io_error("write", path))?;
-        sync_dir(path.parent().unwrap_or(Path::new("")))
+        disk.rename(&beside.path, path)?;
+        disk.sync_dir(folder_of(path))
     }
 
     /// Returns the id that `asked` means: a whole id, at least its first 6 digits, or a name.
@@ -249,8 +253,65 @@ impl Vault {
     }
 
     pub(crate) fn read_manifest(&self, name: &str) -> Result<Manifest, VaultError> {
-        let bytes = self.objects().read(Room::Manifests, name)?;
-        Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name)
+        let read = self.objects().read(Room::Manifests, name, |bytes| is_named(bytes, name));
+        let manifest =
+            read.and_then(|bytes| Manifest::decode(&bytes, &self.objects().key(Room::Manifests, name), name));
+        // Both copies were tried.
+        manifest.map_err(|error| with_repair(error, Repair::Impossible { lost: Box::default() }))
+    }
+
+    /// Returns `error`, which came up in reading what `manifest` lists, with what a repair can do about all of it.
+    pub(crate) fn with_prospects(&self, error: VaultError, manifest: &Manifest) -> VaultError {
+        if !matches!(error, VaultError::Damaged { .. }) {
+            return error;
+        }
+        match self.prospects(manifest) {
+            Ok(repair) => with_repair(error, repair),
+            // What hinders this look is told by the next command that meets it.
+            Err(_) => error,
+        }
+    }
+
+    fn prospects(&self, manifest: &Manifest) -> Result<Repair, VaultError> {
+        let mut source = ChunkSource::new(self, manifest.chunks.iter().map(|(hash, _)| *hash).collect())?;
+        let mut missing: HashSet<Digest> =
+            manifest.chunks.iter().map(|(hash, _)| *hash).filter(|hash| !source.holds(hash)).collect();
+        if missing.is_empty() {
+            // Each chunk is good, and together they are not the content.
+            return Ok(Repair::Impossible { lost: Box::default() });
+        }
+        let mut packs: HashSet<String> = self.objects().list(Room::Packs)?.into_iter().collect();
+        packs.extend(self.objects().list(Room::Parity)?);
+        for name in packs {
+            if missing.is_empty() {
+                break;
+            }
+            // A pack whose index can be read and does not name a missing chunk need not be examined.
+            if self.read_slots(&name).is_ok_and(|slots| !slots.iter().any(|slot| missing.contains(&slot.hash))) {
+                continue;
+            }
+            let Some(pack) = self.restored_pack(&self.examine(&name)?)? else { continue };
+            for slot in pack.slots()?.iter().filter(|slot| missing.contains(&slot.hash)).copied().collect::<Vec<_>>() {
+                if pack::unpack(&slot, &pack.chunk(&slot)?.stored).is_ok() {
+                    missing.remove(&slot.hash);
+                }
+            }
+        }
+        if missing.is_empty() {
+            return Ok(Repair::Possible);
+        }
+        let mut lost: Vec<(u64, u64)> = Vec::new();
+        let mut at = 0_u64;
+        for (hash, times) in &manifest.chunks {
+            let end = at.saturating_add(times.saturating_mul(CHUNK as u64)).min(manifest.size);
+            match lost.last_mut().filter(|(_, last)| *last == at) {
+                _ if !missing.contains(hash) => {}
+                Some((_, last)) => *last = end,
+                None => lost.push((at, end)),
+            }
+            at = end;
+        }
+        Ok(Repair::Impossible { lost: lost.into() })
     }
 
     /// Returns object key and manifest for each manifest of a content, or what is wrong with it; never empty.
@@ -292,25 +353,20 @@ impl Vault {
 type FoundManifest = Result<(String, Manifest), VaultError>;
 
 /// A temporary file beside an export's target, removed unless it was renamed.
-struct Beside {
+struct Beside<'a> {
     path: PathBuf,
+    disk: &'a Disk,
 }
 
-impl Beside {
-    fn of(target: &Path) -> Self {
-        let name = target.file_name().unwrap_or_default().to_string_lossy();
-        Self { path: target.with_file_name(format!(".{name}.{}.part", std::process::id())) }
-    }
-}
-
-impl Drop for Beside {
+impl Drop for Beside<'_> {
     fn drop(&mut self) {
-        let _ = fs::remove_file(&self.path);
+        let _ = self.disk.remove(&self.path);
     }
 }
 
-fn create_new(path: &Path) -> io::Result<fs::File> {
-    OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)
+fn part_of(target: &Path) -> PathBuf {
+    let name = target.file_name().unwrap_or_default().to_string_lossy();
+    target.with_file_name(format!(".{name}.{}.part", std::process::id()))
 }
 
 fn candidate(item: &Listed) -> String {
@@ -320,7 +376,16 @@ fn candidate(item: &Listed) -> String {
 
 fn with_offset(error: VaultError, offset: u64) -> VaultError {
     match error {
-        VaultError::Damaged { object, chunk, why, .. } => VaultError::Damaged { object, chunk, at: Some(offset), why },
+        VaultError::Damaged { object, chunk, why, repair, .. } => {
+            VaultError::Damaged { object, chunk, at: Some(offset), why, repair }
+        }
+        error => error,
+    }
+}
+
+fn with_repair(error: VaultError, repair: Repair) -> VaultError {
+    match error {
+        VaultError::Damaged { object, chunk, at, why, .. } => VaultError::Damaged { object, chunk, at, why, repair },
         error => error,
     }
 }

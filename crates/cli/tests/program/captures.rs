@@ -104,11 +104,11 @@ fn s1_reads_that_differ_are_no_capture_and_nothing_is_erased() {
     let bench = Bench::with_chip();
     bench.chip("[[fault]]\nkind = \"noise\"\nrate = 1e-5\nfrom_us = 800000\n");
     bench.run("chip apply new.bin --link chip.toml").expect(1);
-    assert_eq!(bench.happened(), ["refused", "refused", "ended"]);
+    assert_eq!(bench.happened(), ["refused", "ended"]);
     assert_eq!(bench.read("chip.bin"), noise(1, MIB));
 }
 
-/// The second try read the other chip alone, its passes agreed, and its content was kept as the way back for the first one.
+/// Once, later passes read the other chip alone, they agreed, and its content was kept as the way back for the first one.
 #[test]
 fn s1_a_chip_that_takes_the_place_of_another_is_not_its_capture() {
     let bench = Bench::with_chip();
@@ -120,7 +120,7 @@ fn s1_a_chip_that_takes_the_place_of_another_is_not_its_capture() {
     );
     let ran = bench.run("chip apply new.bin --link chip.toml").expect(1);
     assert!(ran.said().contains("ef5014 instead of ef4014"), "{}", ran.transcript());
-    assert_eq!(bench.happened(), ["refused", "ended"]);
+    assert_eq!(bench.happened(), ["ended"]);
     assert_eq!(bench.json("vault list")["contents"], serde_json::json!([]));
     assert_eq!(bench.read("chip.bin"), noise(1, MIB));
 }

@@ -76,7 +76,7 @@ fn snapshot_json(name: &str, bench: &Bench, arguments: &str) {
 
 #[test]
 fn demos() {
-    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
+    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "bad-contact", "wrong-image"] {
         let bench = Bench::new();
         let ran = bench.run(&format!("demo --scene {scene}")).expect(0);
         snapshot(&format!("demo_{}", scene.replace('-', "_")), &bench, &[ran]);

@@ -55,7 +55,7 @@ fn s15_forget_removes_a_job_and_leaves_a_note() {
     assert!(notes.iter().any(|note| note.body["by"] == "Ada" && note.body["why"] == "returned"), "{notes:?}");
     let bench_id = bench.vault().bench_id().to_owned();
     let objects = bench.path(&format!("bench/objects/{bench_id}"));
-    for room in ["packs", "manifests", "journals"] {
+    for room in ["packs", "parity", "manifests", "journals", "twin/manifests", "twin/journals"] {
         assert!(all_below(&objects.join(room)).iter().all(|path| path.is_dir()), "{room} holds something still");
     }
     bench.run("vault scrub").expect(0);

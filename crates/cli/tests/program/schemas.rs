@@ -127,7 +127,7 @@ fn what_other_commands_write_keeps_to_the_schemas() {
 
 #[test]
 fn what_demos_write_keeps_to_the_schema() {
-    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "wrong-image"] {
+    for scene in ["router", "one-chip", "cut-off", "wrong-voltage", "one-bad-read", "bad-contact", "wrong-image"] {
         let bench = Bench::new();
         let ended = checked(&bench, &format!("demo --scene {scene}"), "demo");
         assert_eq!(ended["scene"], scene);
@@ -164,6 +164,11 @@ fn what_composing_writes_keeps_to_the_schema() {
     let mut wanted = noise(1, MIB);
     wanted[..4096].fill(0xFF);
     assert_eq!(bench.read("new-image.bin"), wanted);
+    checked(&bench, "image explain new-image.bin", "image-explain");
+    checked(&bench, "image check new-image.bin --chip W25Q80DV", "image-check");
+    checked(&bench, "image diff new-image.bin new-image.bin", "image-diff");
+    checked(&bench, "image take new-image.bin --list /", "image-selectors");
+    checked(&bench, "image take new-image.bin /blank --out blank.bin", "image-take");
     bench.write("recipe.toml", b"[base]\ncapture = \"nothing\"\n");
     fails(&bench, "image compose recipe.toml", 2);
 }
@@ -202,10 +207,14 @@ fn damage_is_one_object_and_status_5() {
     let ran = bench.run("vault scrub --json").expect(5);
     keeps_to("vault-scrub", &ran.object());
     assert_eq!(ran.object()["sound"], false);
+    assert_eq!(ran.object()["damaged"][0]["repairable"], true);
     fails(&bench, "vault export capture out.bin", 2);
     let capture = bench.json("vault list")["contents"][0]["id"].as_str().expect("an id").to_owned();
     fails(&bench, &format!("vault export {capture} out.bin"), 5);
     assert!(!bench.path("out.bin").exists(), "nothing half is left under the file's name");
+    let report = checked(&bench, "vault scrub --repair", "vault-scrub");
+    assert_eq!(report["repaired"].as_array().expect("a list").len(), 1);
+    bench.run(&format!("vault export {capture} out.bin")).expect(0);
 }
 
 const CHIP: &str = "[chip]\nmarking = \"W25Q80DV\"\ncontent = \"a.bin\"\n";

@@ -1,7 +1,7 @@
 //! Packing: the counterparts of [`crate::decode`], for images that are made and for tests.
 //!
-//! The same content gives the same stream on every machine. Nothing here aims at the smallest result: a made image has to be
-//! real in its structure, and quick to make.
+//! The same content gives the same stream on every machine. Nothing here aims at the smallest result: a made image has
+//! to be real in its structure, and quick to make.
 //!
 //! The decision a reader would question: Brotli streams are stored and not compressed. An encoder is a large
 //! dependency, a stored stream is as valid, and the decoder's tests bring an encoder of their own.
@@ -34,7 +34,8 @@ pub fn lzma_x86(bytes: &[u8]) -> Vec<u8> {
     lzma(&filtered)
 }
 
-/// Returns `bytes` as the data of a Brotli section: the 16-byte prefix, then a stream of stored blocks (RFC 7932, section 9.2).
+/// Returns `bytes` as the data of a Brotli section: the 16-byte prefix, then a stream of stored blocks (RFC 7932,
+/// section 9.2).
 pub fn brotli_stored(bytes: &[u8]) -> Vec<u8> {
     const MOST: usize = 1 << 16;
     // A firmware decoder is told how much scratch memory it needs; nothing checks it.

@@ -1,10 +1,13 @@
 //! The contents that a recipe takes, their hashes checked, and where in them things stand.
 
+use std::cell::OnceCell;
 use std::fmt;
 
 use super::{BTreeMap, ComposeError, Mac, Nvm, Pin, Range, Recipe, Selector, SourceRef, TextPlace, indices};
 use crate::descriptor::{DescriptorError, regions};
+use crate::explain::{Explanation, explain};
 use crate::recipe::NETWORK;
+use crate::select::{self, SelectError};
 
 /// A range of bytes with the name that recipes call it by.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -60,6 +63,8 @@ pub(super) struct Content<'a> {
     pub(super) map: Result<Vec<NamedRange>, DescriptorError>,
     /// Whether the map is the caller's.
     pub(super) map_is_lent: bool,
+    /// What is in it, once somebody asked for a structure.
+    explained: OnceCell<Explanation>,
 }
 
 /// The contents by their sources; those that the recipe takes are all there.
@@ -128,7 +133,13 @@ impl<'a> Content<'a> {
         // A descriptor that contradicts itself is no reason to trust another map.
         let none = matches!(own, Err(DescriptorError::NoSignature { .. } | DescriptorError::TooShort { .. }));
         let map_is_lent = none && !lent.is_empty();
-        Self { bytes, id, map: if map_is_lent { Ok(lent.to_vec()) } else { own }, map_is_lent }
+        Self {
+            bytes,
+            id,
+            map: if map_is_lent { Ok(lent.to_vec()) } else { own },
+            map_is_lent,
+            explained: OnceCell::new(),
+        }
     }
 
     /// Returns all of it.
@@ -145,6 +156,15 @@ impl<'a> Content<'a> {
     ) -> Result<Range<u32>, ComposeError> {
         let range = match selector {
             Selector::Range(range) => range.clone(),
+            Selector::Structure(selector) => {
+                let found = self.find(selector, source, place)?;
+                let node = select::node_at(self.explained(), &found).expect("it was found");
+                if node.space.is_some() {
+                    return Err(ComposeError::InsidePacked { place: place.clone(), content: Box::new(source.clone()) });
+                }
+                let inside = |at: u64| u32::try_from(at).expect("inside a content of at most 4 GiB");
+                inside(node.at)..inside(node.at + node.size)
+            }
             Selector::Region(name) => {
                 let map = self.map.as_ref().map_err(|error| ComposeError::NoMap {
                     place: place.clone(),
@@ -167,6 +187,31 @@ impl<'a> Content<'a> {
         Err(ComposeError::Beyond { place: place.clone(), content: Box::new(source.clone()), range, len })
     }
 
+    /// Returns the content of a structure, unpacked where it is packed.
+    pub(super) fn unpacked(
+        &self,
+        selector: &select::Selector,
+        source: &SourceRef,
+        place: &TextPlace,
+    ) -> Result<Vec<u8>, ComposeError> {
+        let found = self.find(selector, source, place)?;
+        select::bytes_of(self.bytes, self.explained(), &found, select::Form::Decoded)
+            .map_err(|error| no_structure(error, source, place))
+    }
+
+    fn find(
+        &self,
+        selector: &select::Selector,
+        source: &SourceRef,
+        place: &TextPlace,
+    ) -> Result<Vec<usize>, ComposeError> {
+        select::find(self.explained(), selector).map_err(|error| no_structure(error, source, place))
+    }
+
+    fn explained(&self) -> &Explanation {
+        self.explained.get_or_init(|| explain(self.bytes))
+    }
+
     /// Returns the address in the network NVM of `bytes`, which are laid out like this content, and where that NVM stands.
     pub(super) fn mac(&self, bytes: &[u8]) -> Option<(Mac, Range<u32>)> {
         let region = self.map.as_ref().ok()?.iter().find(|region| region.name == NETWORK)?;
@@ -174,6 +219,10 @@ impl<'a> Content<'a> {
         let nvm = Nvm::parse(bytes.get(indices(&range))?).ok()?;
         Some((nvm.mac()?, range))
     }
+}
+
+fn no_structure(error: SelectError, source: &SourceRef, place: &TextPlace) -> ComposeError {
+    ComposeError::NoStructure { place: place.clone(), content: Box::new(source.clone()), source: Box::new(error) }
 }
 
 /// Returns the region map out of a content's own descriptor.

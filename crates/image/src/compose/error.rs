@@ -7,6 +7,7 @@ use crate::mac::UnfitMac;
 use crate::nvm::NvmError;
 use crate::pin::Pin;
 use crate::recipe::{SourceRef, TextPlace};
+use crate::select::SelectError;
 
 /// Why a recipe does not compose. Ranges are bytes from a content's first.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -111,6 +112,24 @@ pub enum ComposeError {
         /// Its bytes.
         second_range: Range<u32>,
     },
+    /// A selector names nothing in a content, or several things, or what does not unpack.
+    #[error("{place}: of {content}: {source}")]
+    NoStructure {
+        /// Where.
+        place: TextPlace,
+        /// The content.
+        content: Box<SourceRef>,
+        /// Why.
+        source: Box<SelectError>,
+    },
+    /// A structure stands inside packed content, and has no bytes of its own to keep or to write to.
+    #[error("{place}: of {content}: the structure stands inside packed content")]
+    InsidePacked {
+        /// Where.
+        place: TextPlace,
+        /// The content.
+        content: Box<SourceRef>,
+    },
     /// The recipe wants an address that whoever composes says, and none was said.
     #[error("{place}: no address was given for this machine")]
     NotGiven {
@@ -189,6 +208,12 @@ impl ComposeError {
             Self::Beyond { .. } => "give a range that lies inside",
             Self::Misfit { .. } => "take as many bytes as there is room for; nothing is cut off or filled up",
             Self::Overlap { .. } => "take out one of the two, or make their ranges touch without sharing a byte",
+            Self::NoStructure { .. } => {
+                "look with `firmhand image take IMAGE --list /` at what that content has, and name it so that it fits once"
+            }
+            Self::InsidePacked { .. } => {
+                "keep the packed structure as a whole; a `[[place]]` with `decoded = true` takes a part of one out"
+            }
             Self::NotGiven { .. } => {
                 "read it off the machine's label and say it with `--mac`; a rescue asks for it at the intake"
             }

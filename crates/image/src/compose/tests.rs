@@ -417,3 +417,25 @@ fn all_requirements_that_fail_are_told_and_a_place_that_is_not_there_is_a_mistak
     let beyond = on_base("[[require]]\nbytes = \"0000\"\nat = 0x7_FFFF").unwrap_err();
     assert!(matches!(beyond, ComposeError::Beyond { .. }), "{beyond}");
 }
+
+/// Structures are named in both contents: what is kept goes where the base has it, and what is packed can be placed unpacked.
+#[test]
+fn structures_are_kept_and_placed_by_their_selectors() {
+    let by = |rules: &str| run(&base(), &present(), &[], rules, Address::None);
+    let composed = by("[[keep]]\nselect = \"/region:network\"").unwrap();
+    assert!(composed.bytes == base_with(0x1000, &present()[0x1000..0x3000]));
+    assert_eq!(composed.steps[1].to, 0x1000..0x3000);
+    let composed =
+        by("[[place]]\ncapture = \"present\"\nfrom_select = \"/region:network\"\nselect = \"/region:network\"")
+            .unwrap();
+    assert!(composed.bytes == base_with(0x1000, &present()[0x1000..0x3000]));
+    let error = by("[[keep]]\nselect = \"/region:netwrok\"").unwrap_err();
+    assert!(matches!(error, ComposeError::NoStructure { .. }), "{error}");
+    assert!(error.to_string().starts_with("r.toml, line 3, [[keep]]: of "), "{error}");
+    let error =
+        by("[[place]]\ncapture = \"present\"\nfrom_select = \"/region:network\"\nselect = \"/region:descriptor\"")
+            .unwrap_err();
+    assert!(matches!(error, ComposeError::Misfit { .. }), "{error}");
+    let composed = by("[[require]]\nselect = \"/region:descriptor\"\nis = \"as-base\"").unwrap();
+    assert_eq!(composed.steps.len(), 1);
+}

@@ -1,8 +1,8 @@
 //! Brotli behind the prefix of firmware sections, by the `brotli-decompressor` crate.
 //!
-//! The prefix: the content's size and the size of the scratch memory that a firmware decoder wants, eight bytes each, then
-//! the stream of RFC 7932. The scratch size says nothing about the content and is not looked at. Windows over 16 MiB, an
-//! extension of the format, are refused: firmware decoders refuse them, and the window is memory.
+//! The prefix: the content's size and the size of the scratch memory that a firmware decoder wants, eight bytes each,
+//! then the stream of RFC 7932. The scratch size says nothing about the content and is not looked at. Windows over 16
+//! MiB, an extension of the format, are refused: firmware decoders refuse them, and the window is memory.
 
 use brotli_decompressor::{BrotliDecompressStream, BrotliResult, BrotliState, StandardAlloc};
 
@@ -103,7 +103,8 @@ mod tests {
 
     #[test]
     fn s10_a_window_over_the_formats_limit_is_refused() {
-        // RFC 7932, section 9.1: the window bits 0010001b are kept for extensions; here with 30 bits, as the extension has it.
+        // RFC 7932, section 9.1: the window bits 0010001b are kept for extensions; here with 30 bits, as the extension
+        // has it.
         let packed = [&16_u64.to_le_bytes()[..], &[0; 8], &[0x11, 0x1E, 0x03]].concat();
         assert!(matches!(brotli(&packed, 1 << 20), Err(DecodeError::Damaged { .. })));
     }

@@ -1,9 +1,11 @@
 //! LZMA behind a `.lzma` header, by the `lzma-rust2` crate.
 //!
-//! The header: one byte of properties (45 pb + 9 lp + lc), the dictionary's size in four bytes, the content's size in eight;
-//! all ones means "until the end mark". Firmware states the size and sets no end mark; both together are legal too.
+//! The header: one byte of properties (45 pb + 9 lp + lc), the dictionary's size in four bytes, the content's size in
+//! eight; all ones means "until the end mark". Firmware states the size and sets no end mark; both together are legal
+//! too.
 //!
-//! The dictionary field is a claim: the window is cut to the content's size, as nothing can refer further back than that.
+//! The dictionary field is a claim: the window is cut to the content's size, as nothing can refer further back than
+//! that.
 
 use std::io::{ErrorKind, Read};
 
@@ -20,13 +22,13 @@ const PIECE: usize = 64 << 10;
 
 /// Returns the content of a `.lzma` stream of at most `max_out` bytes.
 ///
-/// With a stated size the stream must leave its range coder at rest when that size is reached, with or without an end mark;
-/// an encoder always leaves it so, and a damaged stream rarely does.
+/// With a stated size the stream must leave its range coder at rest when that size is reached, with or without an end
+/// mark; an encoder always leaves it so, and a damaged stream rarely does.
 ///
 /// # Errors
 ///
-/// [`DecodeError::HeaderCut`], [`DecodeError::Header`] (properties), [`DecodeError::Budget`], [`DecodeError::Damaged`] (an end
-/// mark before the stated size is reached, too) and [`DecodeError::Ended`].
+/// [`DecodeError::HeaderCut`], [`DecodeError::Header`] (properties), [`DecodeError::Budget`], [`DecodeError::Damaged`]
+/// (an end mark before the stated size is reached, too) and [`DecodeError::Ended`].
 pub fn lzma(input: &[u8], max_out: usize) -> Result<Decoded, DecodeError> {
     let Some((header, stream)) = input.split_first_chunk::<HEADER>() else {
         return Err(DecodeError::HeaderCut { need: HEADER, have: input.len() });

@@ -1,13 +1,13 @@
 //! The UEFI compression algorithm (UEFI specification, "Compression Algorithm Specification"), decoded.
 //!
-//! A header states the packed size (what follows the header) and the content's size, four bytes each. The stream is a row of
-//! blocks, highest bit of each byte first. A block begins with the number of its symbols (16 bits) and three prefix codes:
-//! one that only serves to pack the second one's lengths; one for literals and match lengths; one for match positions.
-//! A symbol below 256 is a byte; one above is a match of `symbol - 253` bytes, and a position symbol with extra bits
-//! says how far back.
+//! A header states the packed size (what follows the header) and the content's size, four bytes each. The stream is a
+//! row of blocks, highest bit of each byte first. A block begins with the number of its symbols (16 bits) and three
+//! prefix codes: one that only serves to pack the second one's lengths; one for literals and match lengths; one for
+//! match positions. A symbol below 256 is a byte; one above is a match of `symbol - 253` bytes, and a position symbol
+//! with extra bits says how far back.
 //!
-//! The number of position symbols is written in 4 bits by the UEFI standard and in 5 by the Tiano variant, which reaches
-//! further back. Nothing in the stream tells which; taking the wrong one can even succeed.
+//! The number of position symbols is written in 4 bits by the UEFI standard and in 5 by the Tiano variant, which
+//! reaches further back. Nothing in the stream tells which; taking the wrong one can even succeed.
 //!
 //! Strict where it costs no real stream: each code has to be complete, a block holds at least one symbol, a match stays
 //! within what was decoded, and no bit past the packed size counts.
@@ -53,8 +53,9 @@ impl PositionBits {
 ///
 /// # Errors
 ///
-/// [`DecodeError::HeaderCut`], [`DecodeError::Budget`], [`DecodeError::Damaged`] (an incomplete code, an empty block, a match
-/// from before the content's start or past its end), and [`DecodeError::Ended`] when the packed size goes past the input or the stream past the packed size.
+/// [`DecodeError::HeaderCut`], [`DecodeError::Budget`], [`DecodeError::Damaged`] (an incomplete code, an empty block, a
+/// match from before the content's start or past its end), and [`DecodeError::Ended`] when the packed size goes past
+/// the input or the stream past the packed size.
 pub fn packed(input: &[u8], bits: PositionBits, max_out: usize) -> Result<Decoded, DecodeError> {
     let Some((header, rest)) = input.split_first_chunk::<HEADER>() else {
         return Err(DecodeError::HeaderCut { need: HEADER, have: input.len() });
@@ -152,8 +153,9 @@ fn copy_back(out: &mut Vec<u8>, back: usize, len: usize) {
     }
 }
 
-/// Reads a code of few symbols: their count, then a length each in three bits, and above 6 in ones ended by a zero. After
-/// `zeros_after` symbols, two bits count symbols of length 0. A count of 0 means one symbol, whose number follows, in no bits.
+/// Reads a code of few symbols: their count, then a length each in three bits, and above 6 in ones ended by a zero.
+/// After `zeros_after` symbols, two bits count symbols of length 0. A count of 0 means one symbol, whose number
+/// follows, in no bits.
 fn read_small_code(
     code: &mut Code,
     source: &mut Bits,
@@ -187,8 +189,8 @@ fn read_small_code(
     code.set(&lengths[..most])
 }
 
-/// Reads the code of literals and match lengths: the count of its symbols, then their lengths in the code `packed`, where 0, 1
-/// and 2 stand for runs of zeros and the others for the length plus 2.
+/// Reads the code of literals and match lengths: the count of its symbols, then their lengths in the code `packed`,
+/// where 0, 1 and 2 stand for runs of zeros and the others for the length plus 2.
 fn read_symbol_code(code: &mut Code, source: &mut Bits, packed: &Code) -> Result<(), Stop> {
     let count = source.take(9)? as usize;
     if count == 0 {

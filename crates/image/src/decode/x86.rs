@@ -1,13 +1,13 @@
 //! The x86 branch filter of LZMA: targets of CALL (E8h) and JMP (E9h), relative in code, absolute in filtered code.
 //!
-//! An absolute target comes again wherever the same function is called, which a compressor likes. The four bytes after E8h
-//! or E9h are converted when the last of them is 00h or FFh, as a near target's is. Opcode-like bytes that were passed
-//! unconverted just before make a difference: their own four bytes overlap these, and the rule has to come to the same
-//! decision in both directions. The rule is that of the x86 filter of the xz and LZMA file formats; the tests compare with
-//! results of both xz and the crate that decodes LZMA.
+//! An absolute target comes again wherever the same function is called, which a compressor likes. The four bytes after
+//! E8h or E9h are converted when the last of them is 00h or FFh, as a near target's is. Opcode-like bytes that were
+//! passed unconverted just before make a difference: their own four bytes overlap these, and the rule has to come to
+//! the same decision in both directions. The rule is that of the x86 filter of the xz and LZMA file formats; the tests
+//! compare with results of both xz and the crate that decodes LZMA.
 //!
-//! The decision a reader would question: a filter of our own beside a crate that has one. That one reads from a stream; here the
-//! content is converted where it lies, which keeps a second copy of it out of memory.
+//! The decision a reader would question: a filter of our own beside a crate that has one. That one reads from a stream;
+//! here the content is converted where it lies, which keeps a second copy of it out of memory.
 
 /// Turns filtered code back into code, in place; the first byte has address 0.
 ///
@@ -77,8 +77,8 @@ impl Passed {
         self.near = self.near << 1 & 0b111 | u8::from(near);
     }
 
-    /// Returns how many of the four bytes of the current field lie outside the field of the one opcode that was passed (4:
-    /// none was passed), or nothing when what was passed forbids a conversion.
+    /// Returns how many of the four bytes of the current field lie outside the field of the one opcode that was passed
+    /// (4: none was passed), or nothing when what was passed forbids a conversion.
     fn overlap(self) -> Option<u32> {
         match (self.near, self.opcodes) {
             (0, 0b000) => Some(4),

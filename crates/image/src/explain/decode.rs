@@ -1,5 +1,6 @@
 //! Which decompression a section asks for, and running it within the budget. The methods themselves stand in [`crate::decode`].
 
+use super::bytes::u32_at;
 use crate::decode::{self as methods, DecodeError, Decoded, PositionBits};
 
 /// How a section's content is packed.
@@ -29,6 +30,16 @@ pub(crate) enum Fault {
         /// Bytes that were made in vain, at most.
         produced: usize,
     },
+}
+
+/// Returns the most bytes that the decoder keeps beside its output: of LZMA the dictionary that its header claims.
+pub(super) fn window(method: Method, stored: &[u8]) -> u64 {
+    match method {
+        Method::Lzma | Method::LzmaX86 => u32_at(stored, 1).unwrap_or_default().into(),
+        // Brotli streams of sections have windows of up to 16 MiB (RFC 7932, section 9.1).
+        Method::Brotli => 16 << 20,
+        Method::Standard | Method::Tiano => 0,
+    }
 }
 
 /// Returns the decompressed content of a section, at most `limit` bytes.

@@ -167,7 +167,7 @@ pub(super) fn files<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, volume: &Nod
 fn free<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, shelf: &Shelf, at: usize, nodes: &mut Vec<Node>) -> usize {
     let (bytes, end) = (space.bytes(), shelf.volume.end);
     let other = first_other(&bytes[..end], at, shelf.erased).unwrap_or(end);
-    let free_end = if other == end { end } else { shelf.volume.start + (other - shelf.volume.start & !7) };
+    let free_end = if other == end { end } else { shelf.volume.start + ((other - shelf.volume.start) & !7) };
     if free_end > at {
         let mut node = walk.node(space, Kind::Free, at..free_end, 0);
         node.state = Some("erased");

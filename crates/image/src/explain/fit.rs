@@ -105,7 +105,8 @@ fn entry<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, at: usize, end: usize) 
             }
         }
         None => {
-            node.checks.push(Check::none("component-sum", target.unwrap_or(at), if target.is_some() { len } else { 0 }))
+            let covered = if target.is_some() { len } else { 0 };
+            node.checks.push(Check::none("component-sum", target.unwrap_or(at), covered));
         }
     }
     if let Some(target) = target.filter(|_| number == MICROCODE) {

@@ -176,7 +176,7 @@ pub(super) fn method_of(own: &[u8], number: u8, len: usize, guid: Option<Guid>) 
 
 fn compressed<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, node: &mut Node, content: Range<usize>, method: Method) {
     let stored = &space.bytes()[content.clone()];
-    let limit = usize::try_from(walk.may_expand_to()).unwrap_or(usize::MAX);
+    let limit = usize::try_from(walk.may_expand_to(decode::window(method, stored))).unwrap_or(usize::MAX);
     match decode::expand(method, stored, limit) {
         Ok(bytes) => {
             let stated = stated_length(space.bytes(), node).is_none_or(|stated| stated == bytes.len());

@@ -185,7 +185,8 @@ pub(super) fn working_block<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, at: 
     let holds = crc32fast::hash(&head) == crc;
     let room = (end - at - WORKING_HEAD) as u64;
     let fits = queue <= room;
-    if !holds && !(fits && queue > 0 && state & 0xFC == 0xFC) {
+    let plausible = fits && queue > 0 && state & 0xFC == 0xFC;
+    if !holds && !plausible {
         return None;
     }
     let size = WORKING_HEAD + if fits { queue as usize } else { room as usize };

@@ -64,7 +64,7 @@ pub(super) fn read<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<
         let message = format!("{} bytes after the last block: the file is cut off", bytes.len() - size);
         walk.bad("uf2-torn", &node, range.start + size, message);
     }
-    match assemble(&bytes[..size]).filter(|content| content.len() as u64 <= walk.may_expand_to()) {
+    match assemble(&bytes[..size]).filter(|content| content.len() as u64 <= walk.may_expand_to(0)) {
         Some(content) => walk.within(&mut node, content, |walk, space, node| {
             node.children = walk.deeper(|walk| scan::flash_or(walk, space, 0..space.bytes().len(), true));
         }),

@@ -42,6 +42,7 @@ pub(super) struct Walk<'a, 'h> {
     owners: Vec<Option<u32>>,
     nodes: usize,
     depth: usize,
+    size: u64,
     live_left: u64,
     output_left: u64,
     sums_left: u64,
@@ -71,6 +72,7 @@ pub(super) fn explain(image: &[u8]) -> Explanation {
         owners: vec![None],
         nodes: 0,
         depth: 0,
+        size,
         live_left: 2 * size + 32 * MIB,
         output_left: 16 * size + 256 * MIB,
         sums_left: 16 * size + 16 * MIB,
@@ -176,9 +178,13 @@ impl<'a> Walk<'a, '_> {
         self.live_left += bytes;
     }
 
-    /// Returns how many bytes a content may decompress to now.
-    pub(super) fn may_expand_to(&self) -> u64 {
-        self.live_left.min(self.output_left)
+    /// Returns how many bytes a content may decompress to now, when the decoder keeps a window of at most `window` bytes of
+    /// it beside.
+    pub(super) fn may_expand_to(&self, window: u64) -> u64 {
+        // Image, contents and window together stay within four times the image and 48 MiB; the rest is for the tree.
+        let room = self.size + 16 * MIB + self.live_left;
+        let with_window = (room / 2).max(room.saturating_sub(window));
+        self.live_left.min(self.output_left).min(with_window)
     }
 
     /// Counts bytes that were decompressed in vain.

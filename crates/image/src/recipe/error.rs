@@ -112,6 +112,12 @@ pub enum Mistake {
     /// No MAC address.
     #[error("this is no MAC address: {0}")]
     NotAMac(MacError),
+    /// No selector.
+    #[error("this is no selector: {0}")]
+    NotASelector(crate::select::SelectorError),
+    /// No `true` or `false`.
+    #[error("this is neither true nor false")]
+    NotYesNo,
     /// A MAC address that no machine can have.
     #[error("no machine can have this address: {0}")]
     Unfit(UnfitMac),
@@ -139,6 +145,10 @@ impl RecipeError {
             }
             Mistake::NotBytes => "give two hexadecimal digits for each byte, such as \"5aa5f00f\"".to_owned(),
             Mistake::NotAMac(_) => "write six octets, such as \"02:00:5e:00:53:01\"".to_owned(),
+            Mistake::NotASelector(_) => {
+                "write it as `firmhand image take IMAGE --list /` has it, such as \"file:NAME/section%10\"".to_owned()
+            }
+            Mistake::NotYesNo => "write `true` or `false`".to_owned(),
             Mistake::Unfit(_) => "give the address on the machine's label, or write `address = \"drawn\"`".to_owned(),
         }
     }

@@ -14,6 +14,7 @@ use crate::recipe::{
 const LONGEST_PATH: usize = 4096;
 const LONGEST_NAME: usize = 400;
 const LONGEST_REGION: usize = 64;
+const LONGEST_SELECTOR: usize = 1024;
 /// 64 bytes, two digits each: enough for any signature.
 const MOST_DIGITS: usize = 128;
 
@@ -27,12 +28,26 @@ pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
         return Err(document.missing("the table [base]", "add `[base]` with `image`, `capture` or `file`"));
     };
     let base = Base { place: base.place(), source: source(&base)? };
-    let fills = document.tables("fill", "[[fill]]", &["byte", "region", "at", "len"])?;
-    let keeps = document.tables("keep", "[[keep]]", &["region", "at", "len"])?;
-    let known = &["image", "capture", "file", "sha256", "blake3", "from_region", "from_at", "from_len", "region", "at"];
+    let fills = document.tables("fill", "[[fill]]", &["byte", "region", "at", "len", "select"])?;
+    let keeps = document.tables("keep", "[[keep]]", &["region", "at", "len", "select"])?;
+    let known = &[
+        "image",
+        "capture",
+        "file",
+        "sha256",
+        "blake3",
+        "from_region",
+        "from_at",
+        "from_len",
+        "from_select",
+        "decoded",
+        "region",
+        "at",
+        "select",
+    ];
     let parts = document.tables("place", "[[place]]", known)?;
     let address = document.table("mac", "[mac]", &["address", "value", "region"])?;
-    let known = &["size", "is", "bytes", "sha256", "blake3", "nvm", "mac", "region", "at", "len"];
+    let known = &["size", "is", "bytes", "sha256", "blake3", "nvm", "mac", "region", "at", "len", "select"];
     let requires = document.tables("require", "[[require]]", known)?;
     Ok(Recipe {
         name: name.to_owned(),
@@ -57,16 +72,26 @@ fn keep(table: &Table<'_>) -> Result<Keep, RecipeError> {
 
 fn part(table: &Table<'_>) -> Result<Part, RecipeError> {
     let source = source(table)?;
-    let from = selector(table, ["from_region", "from_at", "from_len"])?;
-    let to = match (region(table, "region")?, table.number("at", 0..=u32::MAX)?) {
-        (Some(region), None) => Target::Region(region),
-        (None, Some(at)) => Target::At(at),
-        (Some(_), Some(_)) => return Err(table.mistake("at", Mistake::Excluded { other: "region" })),
-        (None, None) => {
-            return Err(table.missing("where the part goes", "write `region = \"NAME\"`, or `at = OFFSET`"));
+    let from = selector(table, ["from_region", "from_at", "from_len", "from_select"])?;
+    let decoded = table.yes_no("decoded")?.unwrap_or(false);
+    if decoded && !matches!(from, Some(Selector::Structure(_))) {
+        return Err(
+            table.missing("the structure", "write `from_select = \"...\"`: only a structure has a content to unpack")
+        );
+    }
+    let to = match (region(table, "region")?, table.number("at", 0..=u32::MAX)?, structure(table, "select")?) {
+        (Some(region), None, None) => Target::Region(region),
+        (None, Some(at), None) => Target::At(at),
+        (None, None, Some(structure)) => Target::Structure(structure),
+        (Some(_), Some(_), _) => return Err(table.mistake("at", Mistake::Excluded { other: "region" })),
+        (Some(_), _, Some(_)) => return Err(table.mistake("select", Mistake::Excluded { other: "region" })),
+        (None, Some(_), Some(_)) => return Err(table.mistake("select", Mistake::Excluded { other: "at" })),
+        (None, None, None) => {
+            let remedy = "write `region = \"NAME\"`, `at = OFFSET`, or `select = \"SELECTOR\"`";
+            return Err(table.missing("where the part goes", remedy));
         }
     };
-    Ok(Part { place: table.place(), source, from, to })
+    Ok(Part { place: table.place(), source, from, decoded, to })
 }
 
 fn address_rule(table: &Table<'_>) -> Result<AddressRule, RecipeError> {
@@ -101,7 +126,7 @@ fn require(table: &Table<'_>) -> Result<Require, RecipeError> {
     let there = "the key was found in the table";
     let condition = match key {
         "size" => {
-            table.without(&["region", "at", "len"], key)?;
+            table.without(&["region", "at", "len", "select"], key)?;
             Condition::Size(table.number(key, 1..=u32::MAX)?.expect(there))
         }
         "is" => {
@@ -114,7 +139,7 @@ fn require(table: &Table<'_>) -> Result<Require, RecipeError> {
             Condition::Is { state: table.word(key, &words)?.expect(there), what: needed_selector(table)? }
         }
         "bytes" => {
-            table.without(&["region", "len"], key)?;
+            table.without(&["region", "len", "select"], key)?;
             let text = table.text(key, MOST_DIGITS)?.expect(there);
             let bytes = hex(text).ok_or_else(|| table.mistake(key, Mistake::NotBytes))?;
             let at = table.number("at", 0..=u32::MAX)?;
@@ -122,18 +147,18 @@ fn require(table: &Table<'_>) -> Result<Require, RecipeError> {
             Condition::Bytes { at, bytes }
         }
         "nvm" => {
-            table.without(&["at", "len"], key)?;
+            table.without(&["at", "len", "select"], key)?;
             table.word(key, &[("sum-holds", ())])?;
             Condition::SumHolds { region: network(table)? }
         }
         "mac" => {
-            table.without(&["at", "len"], key)?;
+            table.without(&["at", "len", "select"], key)?;
             let words =
                 [("local", MacKind::Local), ("universal", MacKind::Universal), ("as-present", MacKind::AsPresent)];
             Condition::Mac { kind: table.word(key, &words)?.expect(there), region: network(table)? }
         }
         _ => {
-            let what = selector(table, ["region", "at", "len"])?;
+            let what = selector(table, ["region", "at", "len", "select"])?;
             Condition::Hash { what, pin: pin(table)?.expect(there) }
         }
     };
@@ -190,13 +215,18 @@ fn pin(table: &Table<'_>) -> Result<Option<Pin>, RecipeError> {
 }
 
 fn needed_selector(table: &Table<'_>) -> Result<Selector, RecipeError> {
-    let found = selector(table, ["region", "at", "len"])?;
-    found.ok_or_else(|| table.missing("the range", "write `region = \"NAME\"`, or `at = OFFSET` and `len = BYTES`"))
+    let found = selector(table, ["region", "at", "len", "select"])?;
+    let remedy = "write `region = \"NAME\"`, `select = \"SELECTOR\"`, or `at = OFFSET` and `len = BYTES`";
+    found.ok_or_else(|| table.missing("the range", remedy))
 }
 
-/// The stretch that a region's name, or an offset and a length, say under these keys.
-fn selector(table: &Table<'_>, keys: [&'static str; 3]) -> Result<Option<Selector>, RecipeError> {
-    let [region_key, at_key, len_key] = keys;
+/// The stretch that a region's name, a structure, or an offset and a length, say under these keys.
+fn selector(table: &Table<'_>, keys: [&'static str; 4]) -> Result<Option<Selector>, RecipeError> {
+    let [region_key, at_key, len_key, select_key] = keys;
+    if let Some(structure) = structure(table, select_key)? {
+        table.without(&[region_key, at_key, len_key], select_key)?;
+        return Ok(Some(Selector::Structure(structure)));
+    }
     if let Some(region) = region(table, region_key)? {
         table.without(&[at_key, len_key], region_key)?;
         return Ok(Some(Selector::Region(region)));
@@ -208,6 +238,14 @@ fn selector(table: &Table<'_>, keys: [&'static str; 3]) -> Result<Option<Selecto
         (Some(_), None) => Err(table.missing("the length", "write how many bytes it is, beside the offset")),
         (None, Some(_)) => Err(table.missing("the offset", "write where it begins, beside the length")),
     }
+}
+
+/// A selector of the language of `select`.
+fn structure(table: &Table<'_>, key: &str) -> Result<Option<Box<crate::select::Selector>>, RecipeError> {
+    let Some(text) = table.text(key, LONGEST_SELECTOR)? else { return Ok(None) };
+    text.parse()
+        .map(|selector| Some(Box::new(selector)))
+        .map_err(|error| table.mistake(key, Mistake::NotASelector(error)))
 }
 
 fn network(table: &Table<'_>) -> Result<String, RecipeError> {

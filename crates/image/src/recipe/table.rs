@@ -115,6 +115,12 @@ impl<'a> Table<'a> {
         })
     }
 
+    /// Returns what stands under `key`: true or false.
+    pub(crate) fn yes_no(&self, key: &str) -> Result<Option<bool>, RecipeError> {
+        let Some(value) = self.entries.get(key) else { return Ok(None) };
+        value.get_ref().as_bool().map(Some).ok_or_else(|| self.mistake(key, Mistake::NotYesNo))
+    }
+
     /// Returns where the table stands.
     pub(crate) fn place(&self) -> TextPlace {
         self.source.place(self.start, self.header.to_owned())

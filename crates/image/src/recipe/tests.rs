@@ -117,7 +117,11 @@ fn a_single_table_may_stand_in_single_brackets() {
     let fills = with("[fill]\nbyte = 0xFF\nregion = \"platform\"").unwrap().fills;
     assert_eq!(fills.len(), 1);
     assert_eq!(fills[0].place, TextPlace { name: "r.toml".into(), line: 3, key: "[[fill]]".into() });
-    refused("[fill]\nbit = 1", "line 4, [[fill]] bit: this key is not known", "known here: byte, region, at, len");
+    refused(
+        "[fill]\nbit = 1",
+        "line 4, [[fill]] bit: this key is not known",
+        "known here: byte, region, at, len, select",
+    );
 }
 
 #[test]
@@ -139,10 +143,14 @@ fn sources_are_named_once_and_only_when_something_takes_them() {
 
 #[test]
 fn a_mistake_is_told_with_line_key_and_remedy() {
-    let range = "write `region = \"NAME\"`, or `at = OFFSET` and `len = BYTES`";
+    let range = "write `region = \"NAME\"`, `select = \"SELECTOR\"`, or `at = OFFSET` and `len = BYTES`";
     let hash = "write `sha256 = \"...\"` or `blake3 = \"...\"`, the 64 digits of the content's hash";
     refused("[[kep]]", "line 3, kep: this key is not known", "known here: base, fill, keep, place, mac, require");
-    refused("[[keep]]\nregoin = 1", "line 4, [[keep]] regoin: this key is not known", "known here: region, at, len");
+    refused(
+        "[[keep]]\nregoin = 1",
+        "line 4, [[keep]] regoin: this key is not known",
+        "known here: region, at, len, select",
+    );
     refused("[[keep]]", "line 3, [[keep]]: the range is missing", range);
     refused("[[keep]]\nregion = 7", "line 4, [[keep]] region: this is of type integer", "give a text in quotes");
     refused(
@@ -178,7 +186,7 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
     refused(
         "[[place]]\ncapture = \"present\"",
         "line 3, [[place]]: where the part goes is missing",
-        "write `region = \"NAME\"`, or `at = OFFSET`",
+        "write `region = \"NAME\"`, `at = OFFSET`, or `select = \"SELECTOR\"`",
     );
     refused(
         "[[place]]\ncapture = \"present\"\nregion = \"x\"\nat = 0",

@@ -50,11 +50,15 @@ fn s15_a_redacted_record_holds_nothing_of_a_person_or_a_machine() {
 fn one_unreadable_journal_hides_no_other() {
     let bench = Bench::new();
     let (bad, good) = (bench.convert(), bench.convert());
-    let path = bench.dir().join("journals").join(format!("{bad}.jsonl"));
-    let text = std::fs::read_to_string(&path).expect("there").replace("shelf 3", "shelf 4");
-    std::fs::write(&path, text).expect("written");
-    let list = jobs::status_all(&bench.dir(), false).expect("a list");
-    let state = |job: &str| list.jobs.iter().find(|line| line.job == job).expect("listed").state;
-    assert_eq!((state(&bad), state(&good)), ("unreadable", "open"));
-    fits_schema("job-status.json", &list);
+    let state = |job: &str| {
+        let list = jobs::status_all(&bench.dir(), false).expect("a list");
+        fits_schema("job-status.json", &list);
+        list.jobs.iter().find(|line| line.job == job).expect("listed").state
+    };
+    for (place, reads_as) in [("journals", "open"), ("twin/journals", "unreadable")] {
+        let path = bench.dir().join(place).join(format!("{bad}.jsonl"));
+        let text = std::fs::read_to_string(&path).expect("there").replace("shelf 3", "shelf 4");
+        std::fs::write(&path, text).expect("written");
+        assert_eq!((state(&bad), state(&good)), (reads_as, "open"), "{place}");
+    }
 }

@@ -52,10 +52,12 @@ fn a_newer_or_ruined_format_is_refused() {
     let path = bench.root().join("format.toml");
     let open = |text: &str| {
         fs::write(&path, text).unwrap();
+        fs::write(bench.root().join("twin/format.toml"), text).unwrap();
         Vault::open(bench.root()).unwrap_err()
     };
-    let error = open("format = 2\nsomething = \"new\"\n");
-    assert!(matches!(error, VaultError::NewerFormat { found: 2, known: 1, .. }), "{error}");
+    let error = open("format = 3\nsomething = \"new\"\n");
+    assert!(matches!(error, VaultError::NewerFormat { found: 3, known: 2, .. }), "{error}");
+    assert!(error.hint().unwrap().contains("newer program"));
     for text in ["", "format = 1", "format = \"1\"", "format = -1", "format = 1\nbench = \"../x\"", "no toml"] {
         assert!(matches!(open(text), VaultError::BadFormat { .. }), "{text}");
     }
@@ -63,7 +65,7 @@ fn a_newer_or_ruined_format_is_refused() {
 
 #[test]
 fn a_folder_with_other_things_is_refused_and_left_alone() {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = folder();
     fs::set_permissions(dir.path(), fs::Permissions::from_mode(0o755)).unwrap();
     fs::write(dir.path().join("holiday.jpg"), b"x").unwrap();
     assert!(matches!(Vault::open(dir.path()), Err(VaultError::NotABench { .. })));
@@ -74,9 +76,9 @@ fn a_folder_with_other_things_is_refused_and_left_alone() {
 
 #[test]
 fn s2_a_creation_cut_off_can_be_run_again() {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = folder();
     fs::create_dir(dir.path().join("objects")).unwrap();
-    fs::write(dir.path().join(".format.toml.part"), b"form").unwrap();
+    fs::write(dir.path().join("format.toml.77-0.part"), b"form").unwrap();
     let vault = Vault::open(dir.path()).unwrap();
     assert_eq!(vault.put(&b"content"[..], &request("a", "main")).unwrap().size, 7);
 }
@@ -241,7 +243,7 @@ fn helper(test: &str, dir: &Path) -> Command {
 /// Runs a helper on a small file system that only it sees and that ends with it. Needs the right to mount; without it
 /// nothing is tested, and that is said.
 fn on_a_mount_of_its_own(test: &str) {
-    let dir = tempfile::tempdir().unwrap();
+    let dir = folder();
     let alone = |script: &str| {
         let mut command = Command::new("unshare");
         let script = format!("mount -t tmpfs -o size=4m,mode=700 none \"${HELPER_DIR}\" && {script}");

@@ -14,7 +14,7 @@ fn a_flipped_bit_in_any_object_is_found() {
     assert!(bench.scrub().is_sound());
 
     let objects = bench.files("objects");
-    let rooms = ["packs/", "manifests/", "journals/", "notes/"];
+    let rooms = ["packs/", "parity/", "manifests/", "journals/", "notes/", "twin/notes/"];
     assert!(rooms.iter().all(|room| objects.iter().any(|path| path.to_string_lossy().contains(room))), "{objects:?}");
     for path in &objects {
         let len = usize::try_from(fs::metadata(path).unwrap().len()).unwrap();
@@ -68,7 +68,7 @@ fn a_missing_or_cut_pack_is_damage() {
 fn a_damaged_manifest_shows_in_the_list_and_on_reading() {
     let bench = Bench::new();
     let id = bench.put("a", "main", b"content");
-    flip(&bench.only_file("manifests/"), 40);
+    flip_both(&bench.only_file("manifests/"), 40);
     bench.put("a", "other", b"other");
     fs::remove_file(bench.root().join("index.sqlite")).unwrap();
     let listing = bench.vault.list(&Filter::default()).unwrap();
@@ -97,7 +97,7 @@ fn s2_damaged_objects_are_not_overwritten_by_equal_ones() {
     let id = bench.put("a", "main", &content);
     let (pack, manifest) = (bench.only_file(".pack"), bench.only_file("manifests/"));
     flip(&pack, 20);
-    flip(&manifest, 40);
+    flip_both(&manifest, 40);
     let damaged = (fs::read(&pack).unwrap(), fs::read(&manifest).unwrap());
     // Same chunk, same request: both objects would get the names of the damaged ones.
     assert_eq!(bench.put("a", "main", &content), id);
@@ -113,12 +113,12 @@ fn a_manifest_that_lies_about_its_content_is_found() {
     let id = bench.put("a", "main", &content);
     let path = bench.only_file("manifests/");
     let honest: serde_json::Value = serde_json::from_slice(&fs::read(&path).unwrap()).unwrap();
-    fs::remove_file(&path).unwrap();
+    remove_both(&path);
 
     let store = |manifest: &serde_json::Value| {
         let bytes = serde_json::to_vec(manifest).unwrap();
         let path = path.with_file_name(format!("{}.json", Digest::blake3(&bytes)));
-        fs::write(&path, bytes).unwrap();
+        write_both(&path, bytes);
         path
     };
     let mut swapped = honest.clone();
@@ -126,13 +126,13 @@ fn a_manifest_that_lies_about_its_content_is_found() {
     let stored = store(&swapped);
     assert!(is_damage(&bench.vault.read_vec(&id).unwrap_err()));
     assert_eq!(bench.scrub().damaged.len(), 1);
-    fs::remove_file(stored).unwrap();
+    remove_both(&stored);
 
     let mut other_sha256 = honest.clone();
     other_sha256["sha256"] = json!(Digest([7; 32]));
     let stored = store(&other_sha256);
     assert_eq!(bench.scrub().damaged.len(), 1);
-    fs::remove_file(stored).unwrap();
+    remove_both(&stored);
 
     let mut newer = honest;
     newer["format"] = json!(2);

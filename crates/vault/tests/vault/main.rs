@@ -2,9 +2,12 @@
 
 mod bench;
 mod damage;
+mod faults;
 mod forget;
 mod journals;
+mod migrate;
 mod model;
+mod repair;
 mod store;
 
 use std::fs;
@@ -24,7 +27,7 @@ pub(crate) struct Bench {
 
 impl Bench {
     pub(crate) fn new() -> Self {
-        let dir = tempfile::tempdir().expect("a temporary folder");
+        let dir = folder();
         let vault = Vault::open(&dir.path().join("bench")).expect("a new bench");
         Self { dir, vault }
     }
@@ -48,11 +51,46 @@ impl Bench {
         found
     }
 
+    /// Returns the only file whose path contains `part`, second copies apart.
     pub(crate) fn only_file(&self, part: &str) -> PathBuf {
         let mut found = self.files(part);
+        found.retain(|path| !path.to_string_lossy().contains("/twin/"));
         assert_eq!(found.len(), 1, "{part}: {found:?}");
         found.remove(0)
     }
+}
+
+/// Returns a folder that goes when this is dropped; in memory where the system offers that, because most tests here sync
+/// a thousand times and no test needs the bytes to survive it.
+pub(crate) fn folder() -> tempfile::TempDir {
+    let memory = tempfile::tempdir_in("/dev/shm");
+    memory.or_else(|_| tempfile::tempdir()).expect("a temporary folder")
+}
+
+/// Returns where the second copy of an object or an open journal stands.
+pub(crate) fn twin_of(path: &Path) -> PathBuf {
+    let (room, name) = (path.parent().expect("a room"), path.file_name().expect("a name"));
+    room.parent().expect("a folder").join("twin").join(room.file_name().expect("a name")).join(name)
+}
+
+/// Writes these bytes over both copies.
+pub(crate) fn write_both(path: &Path, bytes: impl AsRef<[u8]>) {
+    for path in [path, &twin_of(path)] {
+        fs::write(path, bytes.as_ref()).expect("a write");
+    }
+}
+
+/// Removes both copies.
+pub(crate) fn remove_both(path: &Path) {
+    for path in [path, &twin_of(path)] {
+        fs::remove_file(path).expect("a copy");
+    }
+}
+
+/// Flips one bit of both copies.
+pub(crate) fn flip_both(path: &Path, at: usize) {
+    flip(path, at);
+    flip(&twin_of(path), at);
 }
 
 pub(crate) fn job(text: &str) -> JobId {

@@ -42,7 +42,8 @@ fn a_blank_chip_costs_almost_nothing() {
     let blank = vec![0xFF; 16 * 1024 * 1024];
     let id = bench.put("a", "port", &blank);
     let bytes: u64 = bench.files("objects").iter().map(|path| fs::metadata(path).unwrap().len()).sum();
-    assert!(bytes < 2048, "{bytes} bytes for a blank chip");
+    // Most of it is the parity, whose shards have a least size.
+    assert!(bytes < 16 * 1024, "{bytes} bytes for a blank chip");
     assert_eq!(bench.vault.read_vec(&id).unwrap(), blank);
 }
 
@@ -76,7 +77,7 @@ fn s2_a_put_cut_off_between_pack_and_manifest_can_be_run_again() {
     let bench = Bench::new();
     let content = noise(6, 2 * CHUNK);
     let id = bench.put("a", "main", &content);
-    fs::remove_file(bench.only_file("manifests/")).unwrap();
+    remove_both(&bench.only_file("manifests/"));
     assert!(matches!(bench.vault.read_vec(&id), Err(VaultError::NotFound { .. })));
     let scrub = bench.scrub();
     assert!(scrub.is_sound());

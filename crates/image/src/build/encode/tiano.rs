@@ -1,7 +1,7 @@
 //! The UEFI compression algorithm (UEFI specification, "Compression Algorithm Specification"), encoded.
 //!
-//! Matches are searched greedily through chains of equal first bytes, a bounded number of steps back. A block holds up to
-//! [`BLOCK`] symbols, each with codes of its own. See [`crate::decode::packed`] for the format.
+//! Matches are searched greedily through chains of equal first bytes, a bounded number of steps back. A block holds up
+//! to [`BLOCK`] symbols, each with codes of its own. See [`crate::decode::packed`] for the format.
 
 use std::collections::HashMap;
 
@@ -252,8 +252,8 @@ impl Code {
     }
 }
 
-/// Returns lengths of a complete code for at least two occurring symbols: Huffman's, over counts that are flattened until no code
-/// is longer than the format allows.
+/// Returns lengths of a complete code for at least two occurring symbols: Huffman's, over counts that are flattened
+/// until no code is longer than the format allows.
 fn lengths(counts: &[u32]) -> Vec<u8> {
     let mut counts = counts.to_vec();
     loop {

@@ -7,8 +7,8 @@ const MAIN_DRAWN: &str = include_str!("../../../tests/data/larkspur-main-drawn.t
 const PORT: &str = include_str!("../../../tests/data/larkspur-port.toml");
 
 /// CRC-32 of the composed images, by which they are pinned.
-const OWN_CRC: u32 = 0xE60D_39D6;
-const DRAWN_CRC: u32 = 0x5CA6_EB84;
+const OWN_CRC: u32 = 0x68A1_2EE4;
+const DRAWN_CRC: u32 = 0xD20A_FCB6;
 
 fn scenario(text: &str, base: &[u8], present: &[u8], address: Address) -> Result<Composed, ComposeError> {
     let recipe = Recipe::parse(text, "larkspur.toml").unwrap();
@@ -117,6 +117,21 @@ fn the_schema_takes_what_the_checker_takes() {
         ("[[require]]\nnvm = \"sum-holds\"\nregion = \"lan\"".into(), true),
         ("[[require]]\nnvm = \"sum-holds\"\nat = 0\nlen = 1".into(), false),
         ("[[require]]\nregion = \"a\"".into(), false),
+        ("[[keep]]\nselect = \"/region:network\"".into(), true),
+        ("[[keep]]\nselect = \"/region:network\"\nregion = \"network\"".into(), false),
+        ("[[keep]]\nselect = \"\"".into(), false),
+        (
+            format!(
+                "[[place]]\nimage = \"sha256:{hash}\"\nfrom_select = \"file:A/section%10\"\ndecoded = true\nat = 0"
+            ),
+            true,
+        ),
+        (format!("[[place]]\nimage = \"sha256:{hash}\"\ndecoded = true\nat = 0"), false),
+        (format!("[[place]]\nimage = \"sha256:{hash}\"\ndecoded = \"yes\"\nfrom_select = \"nvm\"\nat = 0"), false),
+        (format!("[[place]]\nimage = \"sha256:{hash}\"\nselect = \"nvm\""), true),
+        (format!("[[place]]\nimage = \"sha256:{hash}\"\nselect = \"nvm\"\nat = 0"), false),
+        ("[[require]]\nis = \"as-present\"\nselect = \"nvm\"".into(), true),
+        ("[[require]]\nsize = 1\nselect = \"nvm\"".into(), false),
     ] {
         assert_eq!(both(&format!("{base}{more}")), good, "{more}");
     }

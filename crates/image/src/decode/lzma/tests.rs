@@ -130,7 +130,8 @@ fn s10_random_streams_give_no_more_than_asked() {
     });
 }
 
-/// The main volume's section of a real image (Debian 12, package ovmf 2022.11-6+deb12u2), against hashes read by others.
+/// The main volume's section of a real image (Debian 12, package ovmf 2022.11-6+deb12u2), against hashes read by
+/// others.
 #[test]
 fn the_section_of_a_real_image_decodes_to_the_known_content() {
     let path = "/usr/share/OVMF/OVMF_CODE_4M.fd";

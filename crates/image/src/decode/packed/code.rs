@@ -1,8 +1,8 @@
 //! A prefix code out of its lengths: codes of one length count up with the symbols, longer ones follow shorter ones.
 //!
-//! Codes of up to [`FAST`] bits are looked up at once; longer ones, which are rare by nature, by the first code of their
-//! length. One table of 16 bits for all would be simpler, but filling it for each of many small blocks is what a hostile
-//! stream would make us spend our time on.
+//! Codes of up to [`FAST`] bits are looked up at once; longer ones, which are rare by nature, by the first code of
+//! their length. One table of 16 bits for all would be simpler, but filling it for each of many small blocks is what a
+//! hostile stream would make us spend our time on.
 
 use super::bits::Bits;
 use super::{SYMBOLS, Stop};

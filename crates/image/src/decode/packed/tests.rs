@@ -17,7 +17,8 @@ fn stream(size: u32, text: &str) -> Vec<u8> {
     [&(bytes.len() as u32).to_le_bytes()[..], &size.to_le_bytes(), &bytes].concat()
 }
 
-/// One block of the symbol 'A' alone: four symbols; lengths code: only symbol 0; symbol code: only 41h; positions: only 0.
+/// One block of the symbol 'A' alone: four symbols; lengths code: only symbol 0; symbol code: only 41h; positions: only
+/// 0.
 const FOUR_A: &str = "0000000000000100 00000 00000 000000000 001000001 0000 0000";
 
 #[test]
@@ -29,12 +30,13 @@ fn a_block_of_one_symbol_worked_by_hand() {
 #[test]
 fn literals_and_a_match_worked_by_hand() {
     // "ab" and a match of 6 bytes from 2 back (position 1): "abababab". Symbols 61h, 62h, and 259 = 256 + 6 - 3.
-    // Lengths: 61h has 1 bit, 62h and 259 have 2. Packed: 97 zeros (symbol 2, 77 = 97 - 20 in nine bits), 1 (symbol 3), 2 (symbol
-    // 4), 160 zeros (symbol 2, 140), 2 (symbol 4). The code of lengths: symbol 2 has 1 bit, 3 and 4 have 2.
+    // Lengths: 61h has 1 bit, 62h and 259 have 2. Packed: 97 zeros (symbol 2, 77 = 97 - 20 in nine bits), 1 (symbol 3),
+    // 2 (symbol 4), 160 zeros (symbol 2, 140), 2 (symbol 4). The code of lengths: symbol 2 has 1 bit, 3 and 4 have 2.
     // It is written as count 5, 0, 0, 1, then how many zeros come after three symbols (0), 2, 2.
     let block = "0000000000000011 00101 000 000 001 00 010 010 \
                  100000100 0 001001101 10 11 0 010001100 11";
-    // Symbols: 0 = 61h, 10 = 62h, 11 = the match. The only position symbol is 1, which takes no bits and has no extra ones.
+    // Symbols: 0 = 61h, 10 = 62h, 11 = the match. The only position symbol is 1, which takes no bits and has no extra
+    // ones.
     for (bits, positions) in [(PositionBits::Uefi4, "0000 0001"), (PositionBits::Tiano5, "00000 00001")] {
         let input = stream(8, &format!("{block} {positions} 0 10 11"));
         assert_eq!(packed(&input, bits, 8).map(|decoded| decoded.bytes), Ok(b"abababab".to_vec()), "{bits:?}");
@@ -64,7 +66,8 @@ fn the_tiano_variant_reaches_further_back() {
     assert!(encode::packed(&bytes, PositionBits::Uefi4).len() > bytes.len() * 9 / 10);
 }
 
-/// Counts that double give Huffman codes longer than 16 bits; the encoder has to flatten them, and codes of 12 to 16 bits pass.
+/// Counts that double give Huffman codes longer than 16 bits; the encoder has to flatten them, and codes of 12 to 16
+/// bits pass.
 #[test]
 fn long_codes_round_trip() {
     let mut bytes = Vec::new();

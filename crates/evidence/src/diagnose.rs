@@ -1,0 +1,429 @@
+//! Which contact is bad: how well each fault explains the differences between readings.
+//!
+//! Three sources of evidence are joined. Damage with a shape, transaction by transaction (`units`); single bits
+//! (`scatter`); and, when readings agree, what the judgement says of the chip and its content. Every damaged place gives a
+//! share to each fault; the faults' logarithms are added up with a floor, so that one odd place outvotes nothing. The same
+//! input gives the same answer on every machine.
+//!
+//! What a caller must know: a diagnosis names what to try first, and never makes a content trusted; `judge` alone does
+//! that. Of two faults at once the one with more damage comes first, and the other often second. The confidences are shares of
+//! belief among the faults listed here; they add up to 1 and are not measured probabilities.
+//!
+//! The decision a reader would question: a tenth of each confidence comes from the mean over the places instead of their
+//! product, because places through one bad contact are not independent and a product alone would be too sure.
+
+mod fault;
+mod fold;
+mod guess;
+mod period;
+mod scatter;
+mod shape;
+mod units;
+
+use std::ops::Range;
+
+pub use fault::Fault;
+
+use crate::advice::advice;
+use crate::differences::consensus;
+use crate::judge::Judgement;
+use crate::pass::SECTOR;
+use crate::reading::{Reading, Transaction};
+use crate::reason::Reason;
+use crate::repeat::{Repetition, repetition};
+use fault::Weights;
+use period::Period;
+use scatter::Scattered;
+use units::Event;
+
+/// Share of a place that every fault has; one odd place costs a fault about three in its logarithm.
+const FLOOR: f64 = 0.03;
+/// Places listed for one fault.
+const PLACES: usize = 16;
+
+/// What is probably wrong, the most probable first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Diagnosis {
+    /// Every fault with its share; thirteen of them, confidences falling.
+    pub findings: Vec<Finding>,
+    /// Bytes of one read command, guessed from where damage ends, when no transactions were known and readings differ.
+    pub guessed_chunk: Option<u32>,
+    /// The time between bursts, in bytes of bus time, when they keep one.
+    pub period_bytes: Option<f64>,
+}
+
+/// One fault as an explanation.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// The fault.
+    pub fault: Fault,
+    /// Its share of belief, 0 to 1.
+    pub confidence: f64,
+    /// Where it shows, ascending, at most sixteen ranges; empty when it shows nowhere or everywhere alike.
+    pub places: Vec<Range<u32>>,
+    /// What to do about it, in one sentence that names the contact.
+    pub advice: &'static str,
+}
+
+impl Diagnosis {
+    /// Returns the most probable explanation.
+    pub fn first(&self) -> &Finding {
+        &self.findings[0]
+    }
+
+    fn of(weights: Weights, places: impl Fn(Fault) -> Vec<Range<u32>>) -> Self {
+        let mut findings: Vec<_> = Fault::ALL
+            .into_iter()
+            .map(|fault| Finding { fault, confidence: weights.of(fault), places: places(fault), advice: advice(fault) })
+            .collect();
+        findings.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+        Self { findings, guessed_chunk: None, period_bytes: None }
+    }
+}
+
+/// Returns the diagnosis of `readings` that `judgement` was passed on.
+///
+/// Readings that are empty or of another length than most say nothing and are left out. Bounds: `units` looks at 256
+/// transactions of a reading, `scatter` at 1024 sectors; counts that cover everything are in [`crate::differences`].
+pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
+    let lengths: Vec<usize> = readings.iter().map(|one| one.content.len()).filter(|len| *len > 0).collect();
+    if let Some(diagnosis) = of_lengths(readings, &lengths) {
+        return diagnosis;
+    }
+    let usual = lengths
+        .iter()
+        .copied()
+        .max_by_key(|len| (lengths.iter().filter(|other| *other == len).count(), std::cmp::Reverse(*len)));
+    let comparable: Vec<&Reading<'_>> = readings.iter().filter(|one| Some(one.content.len()) == usual).collect();
+    let contents: Vec<&[u8]> = comparable.iter().map(|reading| reading.content).collect();
+    let differing = match contents.split_first() {
+        Some((first, others)) if others.iter().any(|other| other != first) => disputed(&contents),
+        _ => Vec::new(),
+    };
+    if differing.is_empty() {
+        return agreeing(contents.first().copied(), judgement);
+    }
+    let folded = fold::folded(&contents, &differing);
+    let voted = voted(&contents, &folded, &differing);
+    let voted = voted.as_deref();
+    let known: Option<Vec<Vec<Transaction>>> = comparable
+        .iter()
+        .map(|reading| reading.conditions.as_ref().map(|one| one.list(reading.content.len() as u32)))
+        .collect();
+    let (guessed_chunk, lists) = match known {
+        Some(lists) => (None, lists),
+        None => {
+            let (chunk, list) = guess::transactions(&contents, voted, &differing);
+            (Some(chunk), vec![list; contents.len()])
+        }
+    };
+    let clocks: Vec<u32> =
+        comparable.iter().map(|reading| reading.conditions.as_ref().map_or(0, |one| one.clock_hz)).collect();
+    let mut diagnosis = disagreeing(&contents, voted, &folded, &lists, &clocks, &differing);
+    diagnosis.guessed_chunk = guessed_chunk;
+    diagnosis
+}
+
+fn disputed(contents: &[&[u8]]) -> Vec<Range<u32>> {
+    let compared: Vec<_> = contents.iter().map(|content| crate::PassContent::Bytes(content)).collect();
+    let found = crate::compare(&compared, u32::try_from(contents[0].len()).unwrap_or(u32::MAX));
+    found.map(|found| found.differing).unwrap_or_default()
+}
+
+/// Returns what a length alone says: one file that is another one again and again.
+fn of_lengths(readings: &[Reading<'_>], lengths: &[usize]) -> Option<Diagnosis> {
+    let (short, long) = (*lengths.iter().min()?, *lengths.iter().max()?);
+    if short == long || long % short != 0 {
+        return None;
+    }
+    let with = |len: usize| readings.iter().map(|one| one.content).find(|content| content.len() == len);
+    let (short, long) = (with(short)?, with(long)?);
+    let again = long.chunks(short.len()).all(|part| part == short);
+    again.then(|| {
+        let mut weights = Weights::none();
+        weights.set(Fault::SizeAlias, 0.95);
+        Diagnosis::of(weights.shares(), |fault| {
+            (fault == Fault::SizeAlias).then_some(short.len() as u32..long.len() as u32).into_iter().collect()
+        })
+    })
+}
+
+/// Returns what is left to suspect when all readings are equal.
+fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
+    let mut weights = Weights::none();
+    let (mut none, mut doubt) = (1.0, 0.0_f64);
+    let mut suspect = |fault, weight: f64| {
+        weights.set(fault, weight);
+        doubt = doubt.max(weight);
+    };
+    for reason in &judgement.reasons {
+        match reason {
+            Reason::NoId { .. } => {
+                suspect(Fault::OpenDataOut, 0.7);
+                suspect(Fault::SupplySag, 0.2);
+            }
+            Reason::TablesWrong { .. } => {
+                suspect(Fault::AddressError, 0.4);
+                suspect(Fault::LateSampling, 0.15);
+            }
+            Reason::ChipChanged { .. } => {
+                suspect(Fault::SupplySag, 0.3);
+                suspect(Fault::WeakDataOut, 0.2);
+            }
+            Reason::LooksShifted { .. } => suspect(Fault::ConstantShift, 0.95),
+            Reason::Undescribed { maker_known: false, .. } => suspect(Fault::ConstantShift, 0.4),
+            Reason::RepeatsUnsupported { how, .. } => match how {
+                Repetition::Uniform { byte: 0x00 | 0xFF } => suspect(Fault::OpenDataOut, 0.6),
+                Repetition::Uniform { .. } | Repetition::Pattern { .. } => suspect(Fault::OpenDataOut, 0.3),
+                Repetition::Doubled { .. } => suspect(Fault::SizeAlias, 0.8),
+                Repetition::DeadLine { .. } => suspect(Fault::AddressError, 0.8),
+            },
+            _ => {}
+        }
+    }
+    none -= doubt;
+    weights.set(Fault::None, none.max(0.02));
+    let all = content.map_or(0, |content| content.len() as u32);
+    let repeated = content.and_then(repetition).and_then(|how| match how {
+        Repetition::Doubled { period } => Some(period..all),
+        _ => None,
+    });
+    Diagnosis::of(weights.shares(), |fault| {
+        repeated.clone().filter(|_| fault == Fault::SizeAlias).into_iter().collect()
+    })
+}
+
+/// Returns what most of the contents say, folded ones left out; `None` when two are left that contradict each other.
+fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
+    let voters: Vec<&[u8]> =
+        contents.iter().zip(folded).filter(|(_, folded)| folded.is_none()).map(|(one, _)| *one).collect();
+    if voters.len() == 2 && contents.len() == 2 {
+        return None;
+    }
+    let mut voted = voters[0].to_vec();
+    for from in disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR)) {
+        let sector = consensus(&voters, from / SECTOR);
+        voted[from..from + sector.len()].copy_from_slice(&sector);
+    }
+    Some(voted)
+}
+
+fn disagreeing(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    folded: &[Option<usize>],
+    lists: &[Vec<Transaction>],
+    clocks: &[u32],
+    disputed: &[Range<u32>],
+) -> Diagnosis {
+    let mut events: Vec<Event> = Vec::new();
+    let mut explained: Vec<Vec<Range<usize>>> = Vec::new();
+    for own in 0..contents.len() {
+        let mut found = units::events(contents, voted, own, &lists[own], disputed);
+        if let Some(reach) = folded[own] {
+            let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach);
+            found.events.retain(|event| !event.ranges.iter().all(again));
+            let sagged = found.events.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], reach, sagged);
+            let sectors = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
+            let ranges: Vec<Range<usize>> =
+                sectors.map(|from| from..(from + SECTOR).min(contents[own].len())).filter(again).collect();
+            found.explained.extend(ranges.iter().cloned());
+            // However many transactions it shows in, it is one thing that happened; so it counts as a few.
+            found.events.push(Event { reading: own, ranges, weights, starts: None, plain: true, count: 4.0 });
+        }
+        events.extend(found.events);
+        explained.push(found.explained);
+    }
+    if contents.len() == 2 {
+        drop_echoes(&mut events);
+    }
+    let scattered = scatter::scattered(contents, voted, disputed, &explained);
+    if std::env::var_os("EVI_DEBUG").is_some() {
+        for event in events.iter().take(40) {
+            let mut top: Vec<_> = Fault::ALL.into_iter().map(|f| (event.weights.of(f), f.name())).collect();
+            top.sort_by(|a, b| b.0.total_cmp(&a.0));
+            eprintln!(
+                "r{} {:?} n{} plain {} starts {:?} {} {:.2} {} {:.2} {} {:.2}",
+                event.reading,
+                event.ranges.iter().take(3).collect::<Vec<_>>(),
+                event.ranges.len(),
+                event.plain,
+                event.starts,
+                top[0].1,
+                top[0].0,
+                top[1].1,
+                top[1].0,
+                top[2].1,
+                top[2].0
+            );
+        }
+        for one in &scattered {
+            eprintln!(
+                "scatter r{} bits {} bursts {:?}",
+                one.reading,
+                one.bits(),
+                one.bursts().take(20).collect::<Vec<_>>()
+            );
+        }
+    }
+    let regular = regular(&scattered, &events, lists, voted.unwrap_or(contents[0]));
+    if let Some(found) = regular.filter(|found| found.weight > 3.0) {
+        for event in events.iter_mut().filter(|event| event.weights.of(Fault::BusContention) > 0.02) {
+            event.weights.set(Fault::BusContention, found.weight.min(10.0));
+            event.weights = event.weights.shares();
+        }
+    }
+    if std::env::var_os("EVI_DEBUG").is_some() {
+        eprintln!("scatter regular {regular:?}");
+    }
+    let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
+    let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
+    let bursts: usize = scattered.iter().map(|one| one.bursts().count()).sum();
+    let weights = join(&events, loose, bursts);
+    let mut diagnosis = Diagnosis::of(weights, |fault| places(fault, &events, loose, &scattered, contents[0].len()));
+    diagnosis.period_bytes = regular.filter(|found| found.weight > 3.0).map(|found| found.bytes);
+    diagnosis
+}
+
+/// Two readings that differ give an event each for one place; the one that explains less is the echo.
+fn drop_echoes(events: &mut Vec<Event>) {
+    let overlap =
+        |a: &Event, b: &Event| a.ranges.iter().any(|a| b.ranges.iter().any(|b| a.start < b.end && b.start < a.end));
+    // Data that is nowhere to be found is worth least, data from elsewhere may be there by nature.
+    let rank = |event: &Event| match event.plain {
+        false => 0,
+        true if event.weights.of(Fault::AddressError) + event.weights.of(Fault::SizeAlias) > 0.8 => 1,
+        true => 2,
+    };
+    let all = events.clone();
+    events.retain(|event| {
+        let better = |one: &Event| one.reading != event.reading && rank(one) > rank(event) && overlap(one, event);
+        rank(event) == 2 || !all.iter().any(better)
+    });
+}
+
+/// Looks for a period among bursts and among stretches that begin anywhere, reading by reading.
+fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>], content: &[u8]) -> Option<Period> {
+    let best = lists.iter().enumerate().filter_map(|(reading, list)| {
+        let clock = BusTime::of(list);
+        let loose = scattered.iter().filter(|one| one.reading == reading).flat_map(Scattered::bursts);
+        let mut bursts: Vec<Range<u64>> =
+            loose.filter_map(|burst| clock.at(burst.start).map(|at| at..at + burst.len() as u64)).collect();
+        let own = events.iter().filter(|event| event.reading == reading);
+        let own = own.filter(|event| event.weights.of(Fault::BusContention) > 0.02);
+        bursts.extend(own.filter_map(|event| {
+            let (index, at) = event.starts?;
+            let begin = clock.begins[index] + at as u64;
+            Some(begin..begin + event.ranges.iter().map(|range| range.len() as u64).sum::<u64>())
+        }));
+        bursts.sort_by_key(|burst| burst.start);
+        period::period(&bursts)
+    });
+    best.filter(|found| !comes_again(content, found.bytes)).max_by(|a, b| a.weight.total_cmp(&b.weight))
+}
+
+/// Returns whether `content` itself comes again at distances that make up `bytes`.
+///
+/// What can be seen to be damaged then comes at regular places, too, whenever the damage itself comes.
+fn comes_again(content: &[u8], bytes: f64) -> bool {
+    let step = (content.len() / 4096).max(1) | 1;
+    let units = (7..16).map(|bit| 1_usize << bit).filter(|unit| unit * 2 <= content.len());
+    let is_data = |at: usize| !matches!(content[at], 0x00 | 0xFF);
+    let again = units.filter(|unit| {
+        let places = (0..content.len() - unit).step_by(step);
+        let data: Vec<usize> = places.filter(|at| is_data(*at)).collect();
+        let share = |hits: usize| hits as f64 / data.len() as f64;
+        let same = share(data.iter().filter(|at| content[**at] == content[**at + unit]).count());
+        // Data stands beside data anyway; only a distance better than a shorter one is a period.
+        let at_distance = |distance: usize| share(data.iter().filter(|at| is_data(**at + distance)).count());
+        data.len() >= 16
+            && (same > 0.6 || at_distance(*unit) > 0.6 && at_distance(*unit) > 1.5 * at_distance(unit * 5 / 8))
+    });
+    let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
+    again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))
+}
+
+/// The bytes that had crossed the wires before each one, commands included.
+struct BusTime {
+    begins: Vec<u64>,
+    /// Start, end and place in time, by address.
+    by_address: Vec<(u32, u32, usize)>,
+}
+
+impl BusTime {
+    fn of(list: &[Transaction]) -> Self {
+        // Opcode and three address bytes; a fourth or a dummy byte moves bursts by less than their own length.
+        const COMMAND: u64 = 4;
+        let mut time = 0;
+        let begins = list
+            .iter()
+            .map(|one| {
+                time += COMMAND;
+                let begins = time;
+                time += u64::from(one.len);
+                begins
+            })
+            .collect();
+        let mut by_address: Vec<_> =
+            list.iter().enumerate().map(|(index, one)| (one.at, one.at + one.len, index)).collect();
+        by_address.sort_unstable();
+        Self { begins, by_address }
+    }
+
+    fn at(&self, address: usize) -> Option<u64> {
+        let next = self.by_address.partition_point(|(start, ..)| *start as usize <= address);
+        let (start, end, index) = *self.by_address[..next].last()?;
+        (address < end as usize).then(|| self.begins[index] + (address - start as usize) as u64)
+    }
+}
+
+fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
+    let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, event.count)).collect();
+    // One burst alone says little; many say as much as eight damaged transactions.
+    all.extend(loose.map(|weights| (weights, (bursts as f64 / 3.0).clamp(1.0, 8.0))));
+    let total: f64 = all.iter().map(|(_, count)| count).sum();
+    let mut logs = [0.0; Fault::ALL.len()];
+    let mut mixed = Weights::none();
+    let mean = |fault: Fault| all.iter().map(|(weights, count)| weights.of(fault) * count).sum::<f64>() / total;
+    for fault in Fault::ALL {
+        logs[fault as usize] = all.iter().map(|(weights, count)| count * (weights.of(fault) + FLOOR).ln()).sum();
+    }
+    let product = Weights::from_logs(logs);
+    for fault in Fault::ALL {
+        mixed.set(fault, 0.9 * product.of(fault) + 0.1 * mean(fault));
+    }
+    mixed
+}
+
+/// Returns where `fault` is the best explanation, neighbours joined.
+fn places(
+    fault: Fault,
+    events: &[Event],
+    loose: Option<Weights>,
+    scattered: &[Scattered],
+    size: usize,
+) -> Vec<Range<u32>> {
+    let best = |weights: Weights| {
+        Fault::ALL.into_iter().max_by(|a, b| weights.of(*a).total_cmp(&weights.of(*b))) == Some(fault)
+    };
+    let mut ranges: Vec<Range<u32>> = events
+        .iter()
+        .filter(|event| best(event.weights))
+        .flat_map(|event| event.ranges.iter().map(|range| range.start as u32..range.end as u32))
+        .collect();
+    if loose.is_some_and(best) {
+        let sector = |at: usize| (at / SECTOR * SECTOR) as u32..((at / SECTOR + 1) * SECTOR).min(size) as u32;
+        ranges.extend(scattered.iter().flat_map(Scattered::bursts).map(|burst| sector(burst.start)));
+    }
+    ranges.sort_by_key(|range| (range.start, range.end));
+    let mut joined: Vec<Range<u32>> = Vec::new();
+    for range in ranges {
+        match joined.last_mut() {
+            Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
+            _ => joined.push(range),
+        }
+    }
+    joined.truncate(PLACES);
+    joined
+}

@@ -1,0 +1,52 @@
+//! Writes the seeds of every target to `corpus/TARGET`, from images that the builder makes.
+//!
+//! usage: `cargo run --bin corpus` in this folder
+
+use std::error::Error;
+use std::fs;
+use std::path::Path;
+
+use image::build::{corpus, encode};
+use image::decode::PositionBits;
+
+const SEED: u64 = 7;
+/// Images over this size teach a decoder nothing that a smaller one does not.
+const MOST: usize = 8 << 10;
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let images = corpus(SEED);
+    for (name, image) in &images {
+        save("descriptor", name, image)?;
+        save("explain", name, image)?;
+        if image.len() <= MOST {
+            save("lzma", name, &encode::lzma(image))?;
+            save("lzma", &format!("{name}-end-mark"), &encode::lzma_with_end_mark(image))?;
+            save("x86_filter", name, image)?;
+            save("brotli", name, &encode::brotli_stored(image))?;
+            save("uefi", name, &encode::packed(image, PositionBits::Uefi4))?;
+            save("tiano", name, &encode::packed(image, PositionBits::Tiano5))?;
+        }
+    }
+    // Compressed by the reference encoder: "firmhand " sixteen times, behind the prefix of 16 bytes.
+    save(
+        "brotli",
+        "compressed",
+        &[
+            0x90, 0x00, 0x00, 0x00, 0x00, 0x00, 0x00, 0x00, 0x00, 0x40, 0x00, 0x00, 0x00, 0x00, 0x00, 0x00, 0x1B, 0x8F,
+            0x00, 0xF8, 0xC5, 0x53, 0x96, 0xAA, 0x5C, 0x6D, 0x66, 0x04, 0x0F, 0x0F, 0xDD, 0x82, 0x81, 0x81, 0xFB, 0x0B,
+            0x4F, 0x00,
+        ],
+    )?;
+    let recipes = Path::new(env!("CARGO_MANIFEST_DIR")).join("../profiles/recipes");
+    for entry in fs::read_dir(recipes)? {
+        let entry = entry?;
+        save("recipe", &entry.file_name().to_string_lossy(), &fs::read(entry.path())?)?;
+    }
+    Ok(())
+}
+
+fn save(target: &str, name: &str, bytes: &[u8]) -> Result<(), Box<dyn Error>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join(target);
+    fs::create_dir_all(&folder)?;
+    Ok(fs::write(folder.join(name), bytes)?)
+}
