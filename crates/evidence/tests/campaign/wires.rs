@@ -31,6 +31,8 @@ pub struct Wires<'a> {
     now: u64,
     /// Addresses are folded to this many bytes.
     reach: usize,
+    /// And by the command that depends on the address mode to these, once the chip forgot its mode.
+    after_reset: usize,
 }
 
 struct Acting {
@@ -73,7 +75,7 @@ impl<'a> Wires<'a> {
             };
             Acting { ill: ill.clone(), draw, rate, next, until: 0, length }
         });
-        let mut wires = Self { chip, ills: acting.collect(), now: 0, reach: chip.len() };
+        let mut wires = Self { chip, ills: acting.collect(), now: 0, reach: chip.len(), after_reset: chip.len() };
         if ills.iter().any(|ill| ill.fault == Fault::SizeAlias) {
             let by = ills.iter().find(|ill| ill.fault == Fault::SizeAlias).map_or(1, |ill| 1 + ill.variant % 2);
             wires.reach = chip.len() >> by;
@@ -109,7 +111,7 @@ impl<'a> Wires<'a> {
             let floats = self.pull();
             let mut out = match paused {
                 Some((.., repeats)) => if repeats { last } else { floats },
-                None => chip.out(0, self.chip, self.reach).unwrap_or(floats),
+                None => chip.out(0, self.chip, self.folded(&chip)).unwrap_or(floats),
             };
             if let Some((_, until, _)) = pause
                 && clock >= until
@@ -117,8 +119,9 @@ impl<'a> Wires<'a> {
                 pause = None;
             }
             last = out;
+            let reach = self.folded(&chip);
             for acting in &mut self.ills {
-                out = acting.on_data_out(out, di, self.now, &chip, self.chip, self.reach);
+                out = acting.on_data_out(out, di, self.now, &chip, self.chip, reach);
             }
             if clock as usize >= out_bits {
                 let at = clock as usize - out_bits;
@@ -131,6 +134,11 @@ impl<'a> Wires<'a> {
         }
         self.now += 64;
         read
+    }
+
+    /// 03h takes as many address bytes as the mode says; 0Bh stands here for a command that always takes all of them.
+    fn folded(&self, chip: &Selected) -> usize {
+        if chip.opcode == 0x03 { self.reach.min(self.after_reset) } else { self.reach }
     }
 
     fn of(&mut self, fault: Fault) -> Option<&mut Acting> {
@@ -208,7 +216,8 @@ impl<'a> Wires<'a> {
         }
         let sags = now >= sag.next && now < sag.until;
         if sags && sag.ill.variant % 3 == 0 {
-            self.reach = size / 2;
+            // It forgot its address mode.
+            self.after_reset = size / 2;
         }
         sags
     }
