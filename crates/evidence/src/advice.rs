@@ -24,13 +24,17 @@ pub fn advice(fault: Fault) -> &'static str {
         Fault::WeakDataOut => {
             "Clean and reseat the contact of DO (pin 2), then that of GND (pin 4): the chip's answer hardly comes through."
         }
-        Fault::ClockSlip => "Reseat the contact of CLK (pin 6), then that of GND (pin 4), and shorten the leads: clock edges get lost.",
+        Fault::ClockSlip => {
+            "Reseat the contact of CLK (pin 6), then that of GND (pin 4), and shorten the leads: clock edges get lost."
+        }
         Fault::SelectBounce => "Reseat the contact of CS# (pin 1): it lets go in the middle of a read.",
         Fault::AddressError => "Reseat the contact of DI (pin 5): opcodes or addresses arrive damaged.",
         Fault::SupplySag => {
             "Reseat the contacts of VCC (pin 8) and GND (pin 4), and see whether the board draws the supply down: the chip lost its power."
         }
-        Fault::LateSampling => "Lower the clock and shorten the leads of CLK (pin 6) and DO (pin 2): bits are taken at the wrong moment.",
+        Fault::LateSampling => {
+            "Lower the clock and shorten the leads of CLK (pin 6) and DO (pin 2): bits are taken at the wrong moment."
+        }
         Fault::ConstantShift => {
             "Lower the clock, then reseat the contact of CLK (pin 6): every read is shifted by the same number of bits."
         }
@@ -43,7 +47,9 @@ pub fn advice(fault: Fault) -> &'static str {
         Fault::HoldFloating => {
             "Tie HOLD# (pin 7) and WP# (pin 3) to VCC (pin 8), or reseat their contacts: the chip pauses while it is read."
         }
-        Fault::Noise => "Shorten the leads, reseat the contact of GND (pin 4) and lower the clock: single bits turn at random.",
+        Fault::Noise => {
+            "Shorten the leads, reseat the contact of GND (pin 4) and lower the clock: single bits turn at random."
+        }
         Fault::None => "Nothing speaks for a bad contact.",
     }
 }

@@ -19,6 +19,7 @@ mod period;
 mod scatter;
 mod shape;
 mod units;
+mod windows;
 
 use std::ops::Range;
 
@@ -83,22 +84,22 @@ impl Diagnosis {
 
 /// Returns the diagnosis of `readings` that `judgement` was passed on.
 ///
-/// Readings that are empty or of another length than most say nothing and are left out. Bounds: `units` looks at 256
+/// Readings that are empty or of another length than most say nothing and are left out. Bounds: `units` looks at 128
 /// transactions of a reading, `scatter` at 1024 sectors; counts that cover everything are in [`crate::differences`].
 pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     let lengths: Vec<usize> = readings.iter().map(|one| one.content.len()).filter(|len| *len > 0).collect();
     if let Some(diagnosis) = of_lengths(readings, &lengths) {
         return diagnosis;
     }
-    let usual = lengths.iter().copied().max_by_key(|len| {
-        (lengths.iter().filter(|other| *other == len).count(), std::cmp::Reverse(*len))
-    });
+    let usual = lengths
+        .iter()
+        .copied()
+        .max_by_key(|len| (lengths.iter().filter(|other| *other == len).count(), std::cmp::Reverse(*len)));
     let comparable: Vec<&Reading<'_>> = readings.iter().filter(|one| Some(one.content.len()) == usual).collect();
     let contents: Vec<&[u8]> = comparable.iter().map(|reading| reading.content).collect();
-    let differing = match contents.split_first() {
-        Some((first, others)) if others.iter().any(|other| other != first) => disputed(&contents),
-        _ => Vec::new(),
-    };
+    // What the judgement has compared already is not compared again.
+    let compared = judgement.agreed_passes > 0 && comparable.len() == readings.len();
+    let differing = if compared { judgement.differing.clone() } else { disputed(&contents) };
     if differing.is_empty() {
         return agreeing(contents.first().copied(), judgement);
     }
@@ -124,6 +125,9 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
 }
 
 fn disputed(contents: &[&[u8]]) -> Vec<Range<u32>> {
+    if contents.len() < 2 {
+        return Vec::new();
+    }
     let compared: Vec<_> = contents.iter().map(|content| crate::PassContent::Bytes(content)).collect();
     let found = crate::compare(&compared, u32::try_from(contents[0].len()).unwrap_or(u32::MAX));
     found.map(|found| found.differing).unwrap_or_default()
@@ -194,7 +198,8 @@ fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
 
 /// Returns what most of the contents say, folded ones left out; `None` when two are left that contradict each other.
 fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
-    let voters: Vec<&[u8]> = contents.iter().zip(folded).filter(|(_, folded)| folded.is_none()).map(|(one, _)| *one).collect();
+    let voters: Vec<&[u8]> =
+        contents.iter().zip(folded).filter(|(_, folded)| folded.is_none()).map(|(one, _)| *one).collect();
     if voters.len() == 2 && contents.len() == 2 {
         return None;
     }
@@ -238,14 +243,6 @@ fn disagreeing(
         drop_echoes(&mut events);
     }
     let scattered = scatter::scattered(contents, voted, disputed, &explained);
-    if std::env::var_os("EVI_DEBUG").is_some() {
-        for event in events.iter().take(40) {
-            let mut top: Vec<_> = Fault::ALL.into_iter().map(|f| (event.weights.of(f), f.name())).collect();
-            top.sort_by(|a, b| b.0.total_cmp(&a.0));
-            eprintln!("r{} {:?} n{} plain {} starts {:?} {} {:.2} {} {:.2} {} {:.2}", event.reading, event.ranges.iter().take(3).collect::<Vec<_>>(), event.ranges.len(), event.plain, event.starts, top[0].1, top[0].0, top[1].1, top[1].0, top[2].1, top[2].0);
-        }
-        for one in &scattered { eprintln!("scatter r{} bits {} bursts {:?}", one.reading, one.bits(), one.bursts().take(20).collect::<Vec<_>>()); }
-    }
     let regular = regular(&scattered, &events, lists, voted.unwrap_or(contents[0]));
     if let Some(found) = regular.filter(|found| found.weight > 3.0) {
         for event in events.iter_mut().filter(|event| event.weights.of(Fault::BusContention) > 0.02) {
@@ -253,7 +250,6 @@ fn disagreeing(
             event.weights = event.weights.shares();
         }
     }
-    if std::env::var_os("EVI_DEBUG").is_some() { eprintln!("scatter regular {regular:?}"); }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
     let bursts: usize = scattered.iter().map(|one| one.bursts().count()).sum();
@@ -269,9 +265,8 @@ fn disagreeing(
 
 /// Two readings that differ give an event each for one place; the one that explains less is the echo.
 fn drop_echoes(events: &mut Vec<Event>) {
-    let overlap = |a: &Event, b: &Event| {
-        a.ranges.iter().any(|a| b.ranges.iter().any(|b| a.start < b.end && b.start < a.end))
-    };
+    let overlap =
+        |a: &Event, b: &Event| a.ranges.iter().any(|a| b.ranges.iter().any(|b| a.start < b.end && b.start < a.end));
     // Data that is nowhere to be found is worth least, data from elsewhere may be there by nature.
     let rank = |event: &Event| match event.plain {
         false => 0,
@@ -320,7 +315,8 @@ fn comes_again(content: &[u8], bytes: f64) -> bool {
         let same = share(data.iter().filter(|at| content[**at] == content[**at + unit]).count());
         // Data stands beside data anyway; only a distance better than a shorter one is a period.
         let at_distance = |distance: usize| share(data.iter().filter(|at| is_data(**at + distance)).count());
-        data.len() >= 16 && (same > 0.6 || at_distance(*unit) > 0.6 && at_distance(*unit) > 1.5 * at_distance(unit * 5 / 8))
+        data.len() >= 16
+            && (same > 0.6 || at_distance(*unit) > 0.6 && at_distance(*unit) > 1.5 * at_distance(unit * 5 / 8))
     });
     let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
     again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))
@@ -381,7 +377,13 @@ fn join(events: &[Event], loose: Option<Weights>, loose_count: f64) -> Weights {
 }
 
 /// Returns where `fault` is the best explanation, neighbours joined.
-fn places(fault: Fault, events: &[Event], loose: Option<Weights>, scattered: &[Scattered], size: usize) -> Vec<Range<u32>> {
+fn places(
+    fault: Fault,
+    events: &[Event],
+    loose: Option<Weights>,
+    scattered: &[Scattered],
+    size: usize,
+) -> Vec<Range<u32>> {
     let best = |weights: Weights| {
         Fault::ALL.into_iter().max_by(|a, b| weights.of(*a).total_cmp(&weights.of(*b))) == Some(fault)
     };

@@ -252,7 +252,8 @@ mod tests {
                     let [a, b, c] = others.each_ref().map(|other| other[at]);
                     (a & b) | (a & c) | (b & c)
                 });
-                let rising: u64 = own.iter().zip(voted).map(|(own, voted)| u64::from((own & !voted).count_ones())).sum();
+                let rising: u64 =
+                    own.iter().zip(voted).map(|(own, voted)| u64::from((own & !voted).count_ones())).sum();
                 assert_eq!(reading.rising, rising);
             }
         });

@@ -39,7 +39,10 @@ pub fn plot(title: &str, names: &[&str], readings: &[Reading<'_>], marked: &[Ran
     let text = &mut svg;
     line(text, &format!("<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\">"));
     line(text, &format!("<title>{}</title>", escaped(title)));
-    line(text, "<style>text{font:13px sans-serif;fill:#222}.bar{fill:#222}.axis{stroke:#777}.mark{stroke:#222;fill:none}</style>");
+    line(
+        text,
+        "<style>text{font:13px sans-serif;fill:#222}.bar{fill:#222}.axis{stroke:#777}.mark{stroke:#222;fill:none}</style>",
+    );
     line(text, &format!("<rect width=\"{WIDTH}\" height=\"{height}\" fill=\"#fff\"/>"));
     line(text, &format!("<text x=\"{LEFT}\" y=\"24\" font-weight=\"bold\">{}</text>", escaped(title)));
     for (number, strip) in strips.iter().enumerate() {

@@ -141,9 +141,8 @@ impl Settlement {
         let mut tied = contents.len() < 3;
         for at in left {
             // With an even number a bit may have as many for as against.
-            let ties = (0..8).any(|bit| {
-                contents.iter().filter(|content| content[at] >> bit & 1 == 1).count() * 2 == contents.len()
-            });
+            let ties = (0..8)
+                .any(|bit| contents.iter().filter(|content| content[at] >> bit & 1 == 1).count() * 2 == contents.len());
             tied |= ties;
             if !ties {
                 self.content[at] = voted[at - from];
@@ -207,8 +206,14 @@ mod tests {
         let failing = vec![Check { range: 4096..8192, ok: false }];
         let found = settle(&[&truth, &other], &[failing.clone(), failing]).unwrap();
         assert_eq!((found.by_proof, found.by_majority, found.open), (0, 0, 1));
-        assert_eq!((found.open_ranges.as_slice(), found.fails_everywhere.as_slice()), (&[4096..8192][..], &[4096..8192][..]));
-        assert_eq!(found.reasons(), [Reason::ProofDecides { sectors: 0, left: 1 }, Reason::FailsInEveryPass { checks: 1 }]);
+        assert_eq!(
+            (found.open_ranges.as_slice(), found.fails_everywhere.as_slice()),
+            (&[4096..8192][..], &[4096..8192][..])
+        );
+        assert_eq!(
+            found.reasons(),
+            [Reason::ProofDecides { sectors: 0, left: 1 }, Reason::FailsInEveryPass { checks: 1 }]
+        );
         let severe = |reason: &Reason| reason.severity() == crate::Severity::Refuses;
         assert!(!found.reasons().iter().any(severe));
     }

@@ -16,13 +16,17 @@ use crate::reading::{Conditions, Transaction, Transactions};
 const USUAL: u32 = 1 << 16;
 const SMALLEST: u32 = 1 << 8;
 /// Pieces with differences looked at in each reading, and their size.
-const PLACES: usize = 96;
+const PLACES: usize = 32;
 const PIECE: usize = 1 << 15;
 
 /// Returns the chunk size that explains where damage ends, and the transactions it makes, ascending.
 ///
 /// `voted` is what most of three or more readings say.
-pub(crate) fn transactions(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>]) -> (u32, Vec<Transaction>) {
+pub(crate) fn transactions(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    disputed: &[Range<u32>],
+) -> (u32, Vec<Transaction>) {
     let size = contents[0].len() as u32;
     let mut boundaries = Vec::new();
     for own in 0..contents.len() {
@@ -49,7 +53,9 @@ fn gather(
         .iter()
         .flat_map(|range| {
             let end = range.end as usize;
-            (range.start as usize..end).step_by(PIECE).map(move |from| (from..end.min(from + PIECE), from + PIECE < end))
+            (range.start as usize..end)
+                .step_by(PIECE)
+                .map(move |from| (from..end.min(from + PIECE), from + PIECE < end))
         })
         .filter(|(piece, _)| voted.is_none_or(|voted| voted[piece.clone()] != mine[piece.clone()]))
         .collect();

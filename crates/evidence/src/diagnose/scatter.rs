@@ -65,7 +65,12 @@ struct Content {
 /// Returns, reading by reading, the bits that are wrong outside of what has a shape.
 ///
 /// `voted` is what most of three or more readings say.
-pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Range<u32>], explained: &[Vec<Range<usize>>]) -> Vec<Scattered> {
+pub(crate) fn scattered(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    disputed: &[Range<u32>],
+    explained: &[Vec<Range<usize>>],
+) -> Vec<Scattered> {
     let sampled = sample(disputed);
     let Some(voted) = voted else {
         let mut both = Scattered { reading: 0, flips: Vec::new(), covered: 0 };
@@ -77,7 +82,8 @@ pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Ra
         }
         return vec![both];
     };
-    let mut all: Vec<_> = (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new(), covered: 0 }).collect();
+    let mut all: Vec<_> =
+        (0..contents.len()).map(|reading| Scattered { reading, flips: Vec::new(), covered: 0 }).collect();
     for sector in sampled {
         let from = sector * SECTOR;
         let range = from..voted.len().min(from + SECTOR);
@@ -93,7 +99,9 @@ pub(crate) fn scattered(contents: &[&[u8]], voted: Option<&[u8]>, disputed: &[Ra
 /// Returns whether a byte stands in a run of ten or more at rest, which is no single wrong bit whatever else it is.
 fn rests(own: &[u8], at: usize) -> bool {
     let same = |byte: &&u8| **byte == own[at];
-    let run = || own[at..].iter().take(10).take_while(same).count() + own[..at].iter().rev().take(10).take_while(same).count();
+    let run = || {
+        own[at..].iter().take(10).take_while(same).count() + own[..at].iter().rev().take(10).take_while(same).count()
+    };
     matches!(own[at], 0x00 | 0xFF) && run() >= 10
 }
 
@@ -174,7 +182,13 @@ impl View {
 /// Returns how well each fault would have scattered these bits; `None` when there are none.
 ///
 /// `content` is any of the readings, `rates` the readings' clocks, `period` that of the bursts.
-pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: &[u32], period: Option<Period>) -> Option<Weights> {
+pub(crate) fn weigh(
+    all: &[Scattered],
+    content: &[u8],
+    disputed: usize,
+    clocks: &[u32],
+    period: Option<Period>,
+) -> Option<Weights> {
     let flips: usize = all.iter().map(Scattered::bits).sum();
     if flips == 0 {
         return None;
@@ -183,7 +197,8 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     let bits = content.len() as f64 * 8.0;
     let all_sectors = (content.len() as f64 / SECTOR as f64).max(1.0);
     // Sectors without any difference are right as well; as many of them count as of the others were looked at.
-    let right = bits * (1.0 - disputed as f64 / all_sectors).max(0.0) * (disputed.min(SECTORS) as f64 / disputed as f64);
+    let right =
+        bits * (1.0 - disputed as f64 / all_sectors).max(0.0) * (disputed.min(SECTORS) as f64 / disputed as f64);
     let ways = |rule: &dyn Fn(View) -> f64| all.iter().map(|one| one.log_of(rule, shares.alone)).sum::<f64>();
     let one_way = |misfit: f64| -> f64 {
         let (zeros, ones) = (shares.zeros, 1.0 - shares.zeros);
@@ -198,9 +213,7 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     };
     let before = at_edges(shares.unlike_before, &|view| unlike(view.before, view.truth));
     let after = at_edges(shares.unlike_after, &|view| unlike(view.after, view.truth));
-    let either = at_edges(shares.unlike_any, &|view| {
-        unlike(view.before, view.truth) || unlike(view.after, view.truth)
-    });
+    let either = at_edges(shares.unlike_any, &|view| unlike(view.before, view.truth) || unlike(view.after, view.truth));
     let edges = before.max(after).max(either) - 3.0_f64.ln();
 
     // The chance that a wrong bit follows closely by accident, when only so many of the bits can be wrong at all.
@@ -222,11 +235,11 @@ pub(crate) fn weigh(all: &[Scattered], content: &[u8], disputed: usize, clocks: 
     let mut logs = [-12.0 - flips.min(60) as f64 / 4.0; Fault::ALL.len()];
     logs[Fault::Noise as usize] = 0.0;
     logs[Fault::WeakDataOut as usize] = scale * (one_way + in_bursts) - 0.3;
-    logs[Fault::LateSampling as usize] = scale * (edges + gaps(&same, shares.unlike_any) - alone) + by_clock(all, clocks);
+    logs[Fault::LateSampling as usize] =
+        scale * (edges + gaps(&same, shares.unlike_any) - alone) + by_clock(all, clocks);
     // Bursts that keep no time are hardly another master's.
     let regular = period.map_or(-6.0, |period| if period.weight > 3.0 { period.weight } else { -6.0 });
     logs[Fault::BusContention as usize] = scale * (one_way.max(0.0) + in_bursts) + regular;
-    if std::env::var_os("EVI_DEBUG").is_some() { eprintln!("scatter flips {flips} one_way {one_way:.1} edges {edges:.1} bursts {in_bursts:.1} logs weak {:.1} late {:.1} bc {:.1} shares {shares:?}", logs[1], logs[6], logs[8]); }
     Some(Weights::from_logs(logs))
 }
 

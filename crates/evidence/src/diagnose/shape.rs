@@ -134,7 +134,8 @@ impl Finder<'_> {
                 Shape::Level(level) if stretch.shape == Shape::Bits => Some(level),
                 _ => None,
             });
-            if let Some(level) = level.filter(|level| self.own[stretch.range.clone()].iter().all(|byte| byte == level)) {
+            if let Some(level) = level.filter(|level| self.own[stretch.range.clone()].iter().all(|byte| byte == level))
+            {
                 self.found[at].shape = Shape::Level(level);
             }
         }
@@ -216,7 +217,8 @@ impl Finder<'_> {
         if wrong * GROUP > group.len() || !data && !goes_on || group.len() < 4 && !goes_on {
             return None;
         }
-        let before = self.own[self.bounds.start..first].iter().rev().take(24).take_while(|byte| **byte == value).count();
+        let before =
+            self.own[self.bounds.start..first].iter().rev().take(24).take_while(|byte| **byte == value).count();
         let after = self.own[last + 1..self.bounds.end].iter().take(24).take_while(|byte| **byte == value).count();
         // Eight bytes are enough where they end with the transaction.
         let to_edge = first - before == self.bounds.start || last + 1 + after == self.bounds.end;
@@ -237,7 +239,10 @@ impl Finder<'_> {
         let level = self.other[group[group.len() / 2]];
         let wrong = self.other[first..=last].iter().filter(|byte| **byte != level).count();
         let unlike: usize = group.iter().map(|at| (self.own[*at] ^ self.other[*at]).count_ones() as usize).sum();
-        group.len() >= 8 && wrong * GROUP <= group.len() && unlike >= 2 * group.len() && group.len() * 4 >= last + 1 - first
+        group.len() >= 8
+            && wrong * GROUP <= group.len()
+            && unlike >= 2 * group.len()
+            && group.len() * 4 >= last + 1 - first
     }
 
     fn fits_delay(&self, group: &[usize], delay: i64) -> bool {
@@ -255,7 +260,10 @@ impl Finder<'_> {
         let fits = |reach: usize| group.iter().filter(|at| self.other[**at % reach] == self.own[**at]).count();
         size.is_power_of_two()
             && self.is_data(group)
-            && (1..=3).map(|by| size >> by).filter(|reach| group[0] >= *reach).any(|reach| fits(reach) * 10 >= group.len() * 9)
+            && (1..=3)
+                .map(|by| size >> by)
+                .filter(|reach| group[0] >= *reach)
+                .any(|reach| fits(reach) * 10 >= group.len() * 9)
     }
 
     fn elsewhere(&self, group: &[usize]) -> Option<u32> {

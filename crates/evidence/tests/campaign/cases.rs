@@ -29,6 +29,7 @@ pub struct Outcome {
     pub named: Option<Fault>,
     shares: Vec<(Fault, f64)>,
     differing_bits: u64,
+    #[expect(dead_code, reason = "it is there to be printed when a case is repeated")]
     reasons: Vec<String>,
     guessed_chunk: Option<u32>,
 }
@@ -55,7 +56,8 @@ fn draw(seed: u64, bare: bool) -> Case {
     }
     let count = draw.pick(&[2, 3, 3, 3, 4, 5]);
     // A read of a small chip in one command leaves no other transaction to compare with; real ones are rarely so read.
-    let chunks: Vec<u32> = [256, 1024, 4096, 4096, 8192, 16384].into_iter().filter(|chunk| *chunk * 16 <= size as u32).collect();
+    let chunks: Vec<u32> =
+        [256, 1024, 4096, 4096, 8192, 16384].into_iter().filter(|chunk| *chunk * 16 <= size as u32).collect();
     let chunk = draw.pick(&chunks);
     let always = draw.chance(0.6);
     let mut passes: Vec<Manner> = (0..count)
@@ -144,7 +146,8 @@ fn answer(wires: &mut Wires<'_>, clock_hz: u32) -> ChipAnswer {
 }
 
 fn chunks(manner: Manner, size: u32) -> Vec<(u32, u32)> {
-    let mut list: Vec<_> = (0..size).step_by(manner.chunk as usize).map(|at| (at, manner.chunk.min(size - at))).collect();
+    let mut list: Vec<_> =
+        (0..size).step_by(manner.chunk as usize).map(|at| (at, manner.chunk.min(size - at))).collect();
     if manner.order == Order::Descending {
         list.reverse();
     }
@@ -176,12 +179,7 @@ fn declared(size: usize) -> Declared<'static> {
     Declared { size, catalogue_size: Some(size), table_size: Some(size), maker_known: true, known_content: None }
 }
 
-fn outcome(
-    readings: &[Reading<'_>],
-    judgement: &evidence::Judgement,
-    accepted: bool,
-    chip: &[u8],
-) -> Outcome {
+fn outcome(readings: &[Reading<'_>], judgement: &evidence::Judgement, accepted: bool, chip: &[u8]) -> Outcome {
     let diagnosis = diagnose(readings, judgement);
     let total: f64 = diagnosis.findings.iter().map(|one| one.confidence).sum();
     assert!((total - 1.0).abs() < 1e-6, "confidences add up to {total}");
@@ -265,7 +263,9 @@ impl Outcome {
             case.passes.len(),
             self.differing_bits,
             shares.join(", "),
-            self.guessed_chunk.map(|chunk| format!("; chunk {chunk} guessed, {} true", case.passes[0].chunk)).unwrap_or_default()
+            self.guessed_chunk
+                .map(|chunk| format!("; chunk {chunk} guessed, {} true", case.passes[0].chunk))
+                .unwrap_or_default()
         )
     }
 }

@@ -110,7 +110,13 @@ impl<'a> Wires<'a> {
             let paused = pause.filter(|(from, until, _)| (*from..*until).contains(&clock));
             let floats = self.pull();
             let mut out = match paused {
-                Some((.., repeats)) => if repeats { last } else { floats },
+                Some((.., repeats)) => {
+                    if repeats {
+                        last
+                    } else {
+                        floats
+                    }
+                }
                 None => chip.out(0, self.chip, self.folded(&chip)).unwrap_or(floats),
             };
             if let Some((_, until, _)) = pause
