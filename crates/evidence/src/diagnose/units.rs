@@ -297,7 +297,7 @@ impl Seen<'_> {
         let begin = pause.map_or(first.range.start, |pause| pause.range.start);
         events.push(Event {
             reading: self.own,
-            ranges: Vec::from([begin..last.range.end]),
+            ranges: std::iter::once(begin..last.range.end).collect(),
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
