@@ -52,8 +52,7 @@ fn main() -> std::io::Result<()> {
 fn whole(paths: &[PathBuf]) -> std::io::Result<Vec<String>> {
     let contents = std::thread::scope(|scope| {
         let (first, rest) = paths.split_at(paths.len() / 2);
-        let read =
-            |paths: &[PathBuf]| paths.iter().map(|path| std::fs::read(path)).collect::<std::io::Result<Vec<_>>>();
+        let read = |paths: &[PathBuf]| paths.iter().map(std::fs::read).collect::<std::io::Result<Vec<_>>>();
         let other = scope.spawn(move || read(first));
         let rest = read(rest)?;
         let mut all = other.join().expect("reading does not panic")?;

@@ -163,7 +163,7 @@ impl<'a> Wires<'a> {
             return 1;
         }
         slip.next = now + slip.draw.gap(slip.rate);
-        if slip.ill.variant % 4 == 0 { 2 } else { 0 }
+        if slip.ill.variant.is_multiple_of(4) { 2 } else { 0 }
     }
 
     fn bounce(&mut self, clocks: usize) -> Option<u64> {
@@ -186,7 +186,7 @@ impl<'a> Wires<'a> {
         let from = out_bits as u64 + hold.next.saturating_sub(now);
         let len = hold.draw.spread(2.0, 1200.0) as u64;
         hold.next = now + clocks as u64 + hold.draw.gap(hold.rate);
-        Some((from, from + len, hold.ill.variant % 3 == 0))
+        Some((from, from + len, hold.ill.variant.is_multiple_of(3)))
     }
 
     /// Which bit of the command arrives wrong: turned, or held at a level.
@@ -197,7 +197,7 @@ impl<'a> Wires<'a> {
             return None;
         }
         let bits = (command.len() as u64 * 8).min(32);
-        if wrong.ill.variant % 4 == 0 {
+        if wrong.ill.variant.is_multiple_of(4) {
             // An address bit held for a while.
             if wrong.until == 0 {
                 wrong.until = now + (2.0 / wrong.rate) as u64;
@@ -221,7 +221,7 @@ impl<'a> Wires<'a> {
             sag.until = now + sag.length as u64;
         }
         let sags = now >= sag.next && now < sag.until;
-        if sags && sag.ill.variant % 3 == 0 {
+        if sags && sag.ill.variant.is_multiple_of(3) {
             // It forgot its address mode.
             self.after_reset = size / 2;
         }
@@ -238,7 +238,7 @@ impl Acting {
                     self.next = self.until + self.draw.gap(self.rate);
                 }
                 match now < self.until {
-                    true if self.ill.variant % 3 == 0 => di,
+                    true if self.ill.variant.is_multiple_of(3) => di,
                     true => self.ill.pull,
                     false => out,
                 }
@@ -260,14 +260,14 @@ impl Acting {
                     self.next = (self.next as f64 + self.ill.period) as u64;
                 }
                 match now < self.until {
-                    true if self.ill.variant % 3 == 0 => self.draw.chance(0.5),
+                    true if self.ill.variant.is_multiple_of(3) => self.draw.chance(0.5),
                     true if self.ill.variant % 3 == 1 => out && self.draw.chance(0.5),
                     true => self.ill.pull,
                     false => out,
                 }
             }
             Fault::LateSampling => {
-                let early = self.ill.variant % 2 == 0;
+                let early = self.ill.variant.is_multiple_of(2);
                 let other = chip.out(if early { 1 } else { -1 }, content, reach).unwrap_or(out);
                 // Chances count per clock; about half of the clocks have no transition to get wrong.
                 if now >= self.next && other != out {
@@ -277,7 +277,7 @@ impl Acting {
                 out
             }
             Fault::ConstantShift => {
-                let early = self.ill.variant % 2 == 0;
+                let early = self.ill.variant.is_multiple_of(2);
                 chip.out(if early { 1 } else { -1 }, content, reach).unwrap_or(out)
             }
             _ => out,
