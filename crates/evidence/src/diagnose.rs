@@ -19,6 +19,7 @@ mod period;
 mod scatter;
 mod shape;
 mod units;
+mod windows;
 
 use std::ops::Range;
 
@@ -83,7 +84,7 @@ impl Diagnosis {
 
 /// Returns the diagnosis of `readings` that `judgement` was passed on.
 ///
-/// Readings that are empty or of another length than most say nothing and are left out. Bounds: `units` looks at 256
+/// Readings that are empty or of another length than most say nothing and are left out. Bounds: `units` looks at 128
 /// transactions of a reading, `scatter` at 1024 sectors; counts that cover everything are in [`crate::differences`].
 pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     let lengths: Vec<usize> = readings.iter().map(|one| one.content.len()).filter(|len| *len > 0).collect();
@@ -96,10 +97,9 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
         .max_by_key(|len| (lengths.iter().filter(|other| *other == len).count(), std::cmp::Reverse(*len)));
     let comparable: Vec<&Reading<'_>> = readings.iter().filter(|one| Some(one.content.len()) == usual).collect();
     let contents: Vec<&[u8]> = comparable.iter().map(|reading| reading.content).collect();
-    let differing = match contents.split_first() {
-        Some((first, others)) if others.iter().any(|other| other != first) => disputed(&contents),
-        _ => Vec::new(),
-    };
+    // What the judgement has compared already is not compared again.
+    let compared = judgement.agreed_passes > 0 && comparable.len() == readings.len();
+    let differing = if compared { judgement.differing.clone() } else { disputed(&contents) };
     if differing.is_empty() {
         return agreeing(contents.first().copied(), judgement);
     }
@@ -125,6 +125,9 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
 }
 
 fn disputed(contents: &[&[u8]]) -> Vec<Range<u32>> {
+    if contents.len() < 2 {
+        return Vec::new();
+    }
     let compared: Vec<_> = contents.iter().map(|content| crate::PassContent::Bytes(content)).collect();
     let found = crate::compare(&compared, u32::try_from(contents[0].len()).unwrap_or(u32::MAX));
     found.map(|found| found.differing).unwrap_or_default()
@@ -240,43 +243,12 @@ fn disagreeing(
         drop_echoes(&mut events);
     }
     let scattered = scatter::scattered(contents, voted, disputed, &explained);
-    if std::env::var_os("EVI_DEBUG").is_some() {
-        for event in events.iter().take(40) {
-            let mut top: Vec<_> = Fault::ALL.into_iter().map(|f| (event.weights.of(f), f.name())).collect();
-            top.sort_by(|a, b| b.0.total_cmp(&a.0));
-            eprintln!(
-                "r{} {:?} n{} plain {} starts {:?} {} {:.2} {} {:.2} {} {:.2}",
-                event.reading,
-                event.ranges.iter().take(3).collect::<Vec<_>>(),
-                event.ranges.len(),
-                event.plain,
-                event.starts,
-                top[0].1,
-                top[0].0,
-                top[1].1,
-                top[1].0,
-                top[2].1,
-                top[2].0
-            );
-        }
-        for one in &scattered {
-            eprintln!(
-                "scatter r{} bits {} bursts {:?}",
-                one.reading,
-                one.bits(),
-                one.bursts().take(20).collect::<Vec<_>>()
-            );
-        }
-    }
     let regular = regular(&scattered, &events, lists, voted.unwrap_or(contents[0]));
     if let Some(found) = regular.filter(|found| found.weight > 3.0) {
         for event in events.iter_mut().filter(|event| event.weights.of(Fault::BusContention) > 0.02) {
             event.weights.set(Fault::BusContention, found.weight.min(10.0));
             event.weights = event.weights.shares();
         }
-    }
-    if std::env::var_os("EVI_DEBUG").is_some() {
-        eprintln!("scatter regular {regular:?}");
     }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);

@@ -1,22 +1,32 @@
 //! Evidence: whether several passes of one chip make a capture that may be trusted.
 //!
 //! In: two or more complete reads of a chip, each with the conditions it was made under and with what the chip said of
-//! itself around it. Out: a [`Judgement`], which is a verdict with every reason for it. Two equal reads prove only that
-//! the error, if any, repeats; so the rules here ask for more than equality:
+//! itself around it; or bare files. Out: a [`Judgement`], which is a verdict with every reason for it; a [`Diagnosis`], which
+//! names the contact that is probably bad; and what to do [`next`]. Two equal reads prove only that the error, if any,
+//! repeats; so the rules here ask for more than equality:
 //!
 //! | rule | asks | where |
 //! |---|---|---|
 //! | 1 | passes agree, and not all of them were made in one way | `compare`, `judge` |
 //! | 2 | the chip answered the same before, between and after | `judge` |
 //! | 3 | the content shows every address line, or says that it cannot | `repeat` |
-//! | 4 | no constant bit shift; repeated content only with further support | `repeat`, `shift`, `judge` |
+//! | 4 | no constant bit shift; repeated content only with further support | `repeat`, `shift`, `judge`, `files` |
+//! | 5 | checks inside the content decide between passes, and never refuse one alone | `proof` |
 //!
-//! Left to others: reading (the driver), keeping (the vault), and checks inside the content (the image crate). Nothing here
-//! does I/O or knows the time. Addresses and sizes are bytes inside one chip, 0 at its first byte.
+//! When passes differ, `differences` says where and how, `diagnose` which fault leaves such marks, `advice` which contact
+//! that is by signal and pin, and `strategy` what to read or reseat. `explain` and `plot` say it to a person.
 //!
-//! The decision a reader would question: passes that differ are never settled by a vote. [`majority`] offers one, with
-//! its counts, to a person who asks; [`judge`] never calls it, because a vote among reads through one bad contact
-//! elects the contact's error.
+//! What no comparison can show: an error that every read repeats alike, while id, tables and content stay plausible. Such are
+//! a content without blank stretches that is shifted by one bit in every bare file; an address bit held in every bare file
+//! read in one chunk size; a bounce or a pause at the same place in every one of them.
+//!
+//! Left to others: reading (the driver), keeping (the vault), and finding checks inside the content (the image crate).
+//! Nothing here does I/O or knows the time; two scoped threads compare large passes. Addresses and sizes are bytes inside
+//! one chip, 0 at its first byte.
+//!
+//! The decision a reader would question: passes that differ are never settled by a vote. [`majority`] and [`settle`] offer a
+//! content, with counts, to a person who asks; [`judge`] never calls them, because a vote among reads through one bad
+//! contact elects the contact's error.
 
 mod advice;
 mod bits;

@@ -51,7 +51,7 @@ pub fn shift_between(base: &[u8], other: &[u8], ranges: &[Range<u32>]) -> Option
 /// Real content is written byte by byte, so a run of 00 or FF ends where a byte ends. Shifted by n bits, the byte after each
 /// run begins with n bits of the run, and the byte before ends with 8 - n of them. Chance makes a single edge fit often
 /// enough, and small numbers before or after zeros more often than chance; so the weights per edge are cautious (own
-/// choice, no source) and many edges have to agree. At most 4 MiB are looked at, in 64 pieces spread evenly. Content without
+/// choice, no source) and many edges have to agree. At most 1 MiB is looked at, in 64 pieces spread evenly. Content without
 /// blank stretches says nothing.
 pub fn looks_shifted(content: &[u8]) -> Option<(u8, bool)> {
     let edges = Edges::of(content);
@@ -67,7 +67,7 @@ const SURE: f64 = 14.0;
 /// Bytes of one value that count as blank.
 const RUN: usize = 16;
 const PIECES: usize = 64;
-const PIECE: usize = 1 << 16;
+const PIECE: usize = 1 << 14;
 
 /// How many bits of the neighbouring byte go on with the run, edge by edge.
 #[derive(Default)]

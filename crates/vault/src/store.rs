@@ -13,6 +13,7 @@
 //! damaged chunk would be no way back. The damaged chunk stays where it is, and the new copy is found beside it.
 
 use std::collections::HashSet;
+use std::fs;
 use std::io::{self, Read, Write};
 use std::mem;
 use std::path::{Path, PathBuf};
@@ -165,6 +166,15 @@ impl Vault {
         })?;
         file.sync()?;
         if !replace {
+            // A second name is given in one step, so that a kill leaves all of the file or none of it.
+            match fs::hard_link(&beside.path, path) {
+                Ok(()) => return disk.sync_dir(folder_of(path)),
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+                    return Err(VaultError::Exists { path: path.to_path_buf() });
+                }
+                // Not every file system knows second names.
+                Err(_) => {}
+            }
             // Takes the name, or finds it taken in the meantime; the rename then replaces this empty file of our own.
             match disk.create_new(path) {
                 Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {

@@ -6,7 +6,7 @@
 //! another reading's damage, which has a shape or is but a few bits. Data that differs all over and has no shape is what the
 //! upper half really holds.
 //!
-//! Bound: 256 sectors of each reading, spread evenly.
+//! Bound: 64 sectors of each reading, spread evenly.
 
 use std::ops::Range;
 
@@ -15,7 +15,7 @@ use super::shape::{Shape, stretches};
 use crate::pass::SECTOR;
 use crate::reading::Transaction;
 
-const SECTORS: usize = 256;
+const SECTORS: usize = 64;
 const HELD_AGAINST: usize = 8;
 
 /// Returns whether `range` of `own` is rather what an address without its upper bits, from `reach` on, holds than what
@@ -114,7 +114,7 @@ fn is_folded(own: &[u8], contents: &[&[u8]], differing: &[Range<usize>], upper: 
 ///
 /// `sagged`: the same reading has a stretch that looks as if the chip had lost its supply.
 pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction], reach: usize, sagged: bool) -> Weights {
-    let step = (list.len() / (4 * SECTORS)).max(1);
+    let step = (list.len() / (16 * SECTORS)).max(1);
     let mut seen: Vec<bool> = Vec::new();
     for one in list.iter().step_by(step).filter(|one| one.at as usize >= reach) {
         let bounds = one.at as usize..(one.at + one.len) as usize;

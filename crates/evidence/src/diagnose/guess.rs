@@ -16,7 +16,7 @@ use crate::reading::{Conditions, Transaction, Transactions};
 const USUAL: u32 = 1 << 16;
 const SMALLEST: u32 = 1 << 8;
 /// Pieces with differences looked at in each reading, and their size.
-const PLACES: usize = 96;
+const PLACES: usize = 32;
 const PIECE: usize = 1 << 15;
 
 /// Returns the chunk size that explains where damage ends, and the transactions it makes, ascending.

@@ -240,12 +240,6 @@ pub(crate) fn weigh(
     // Bursts that keep no time are hardly another master's.
     let regular = period.map_or(-6.0, |period| if period.weight > 3.0 { period.weight } else { -6.0 });
     logs[Fault::BusContention as usize] = scale * (one_way.max(0.0) + in_bursts) + regular;
-    if std::env::var_os("EVI_DEBUG").is_some() {
-        eprintln!(
-            "scatter flips {flips} one_way {one_way:.1} edges {edges:.1} bursts {in_bursts:.1} logs weak {:.1} late {:.1} bc {:.1} shares {shares:?}",
-            logs[1], logs[6], logs[8]
-        );
-    }
     Some(Weights::from_logs(logs))
 }
 

@@ -1,7 +1,5 @@
 //! Each fault as its physics leaves it, made by hand in one reading of three; the campaign in `tests` has everything else.
 
-#![expect(clippy::needless_range_loop, reason = "the place is what the damage depends on")]
-
 use super::*;
 use crate::bits::{bit, delayed};
 use crate::judge::{Verdict, judge};
@@ -47,6 +45,11 @@ fn named(test: &str, fault: Fault, damage: fn(&mut Vec<u8>, &[u8], &mut Draw)) {
     });
 }
 
+/// Puts in what comes when every bit of these places is sampled so many clocks late.
+fn late(bad: &mut [u8], truth: &[u8], places: Range<usize>, bits: i64) {
+    places.for_each(|at| bad[at] = delayed(truth, at, bits).unwrap_or(0xFF));
+}
+
 fn chunk_and_byte(draw: &mut Draw) -> (usize, usize) {
     // Random data fills four of five sectors; the byte is well inside of the chunk.
     (draw.below((SIZE / CHUNK) as u64) as usize * CHUNK, 500 + draw.below(3000) as usize)
@@ -56,7 +59,7 @@ fn chunk_and_byte(draw: &mut Draw) -> (usize, usize) {
 fn an_open_data_out_rests_from_anywhere_to_anywhere() {
     named("an_open_data_out_rests_from_anywhere_to_anywhere", Fault::OpenDataOut, |bad, _, draw| {
         let (chunk, byte) = chunk_and_byte(draw);
-        let from = (chunk + byte).min(SIZE - 3 * CHUNK);
+        let from = chunk.min(SIZE - 3 * CHUNK) + byte;
         bad[from..from + CHUNK + 3100].fill(if draw.below(2) == 0 { 0xFF } else { 0 });
     });
 }
@@ -77,9 +80,7 @@ fn a_lost_edge_shifts_what_follows() {
         for _ in 0..3 {
             let (chunk, byte) = chunk_and_byte(draw);
             let way = if draw.below(2) == 0 { 1 } else { -1 };
-            for at in chunk + byte..chunk + CHUNK {
-                bad[at] = delayed(truth, at, way).unwrap_or(0xFF);
-            }
+            late(bad, truth, chunk + byte..chunk + CHUNK, way);
         }
     });
 }
@@ -132,9 +133,7 @@ fn late_sampling_errs_where_a_bit_differs_from_the_one_before() {
 fn a_constant_shift_leaves_no_transaction_out() {
     named("a_constant_shift_leaves_no_transaction_out", Fault::ConstantShift, |bad, truth, draw| {
         let way = if draw.below(2) == 0 { 1 } else { -1 };
-        for at in 0..SIZE {
-            bad[at] = delayed(truth, at, way).unwrap_or(0xFF);
-        }
+        late(bad, truth, 0..SIZE, way);
     });
 }
 
@@ -163,10 +162,8 @@ fn a_pause_makes_data_late() {
         for _ in 0..3 {
             let (chunk, byte) = chunk_and_byte(draw);
             let bits = 300 + draw.below(700) as i64;
-            for at in chunk + byte..chunk + CHUNK {
-                let paused = ((at - chunk - byte) as i64) < bits / 8 + 1;
-                bad[at] = if paused { 0xFF } else { delayed(truth, at, bits).unwrap_or(0xFF) };
-            }
+            late(bad, truth, chunk + byte..chunk + CHUNK, bits);
+            bad[chunk + byte..chunk + byte + bits as usize / 8 + 1].fill(0xFF);
         }
     });
 }

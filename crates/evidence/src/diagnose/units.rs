@@ -9,21 +9,24 @@
 //! fall there by accident is the blank length by the transaction's length, and counts as such. The weights beside the
 //! boundaries are own choice, no source; the campaign in `tests` measures what they are worth.
 //!
-//! Bound: at most 256 transactions of each reading, in blocks of four that follow each other, each against at most four
+//! Bound: at most 128 transactions of each reading, in blocks of four that follow each other, each against at most four
 //! other readings.
 
 use std::ops::Range;
 
 use super::fault::{Fault, Weights};
 use super::shape::{Shape, Stretch, stretches};
+use super::windows::Window;
 use crate::bits::delayed;
 use crate::reading::Transaction;
 
-const UNITS: usize = 256;
+const UNITS: usize = 128;
 const BLOCK: usize = 4;
 const PARTNERS: usize = 4;
+/// Unexplained bytes that are not worth another reference.
+const FEW: i64 = 64;
 /// Blank bytes walked over to see how far a boundary may lie.
-const WALK: usize = 1 << 20;
+pub(super) const WALK: usize = 1 << 20;
 
 /// One damaged place and what may have done it.
 #[derive(Debug, Clone)]
@@ -40,13 +43,13 @@ pub(crate) struct Event {
 }
 
 /// One transaction of a reading that differs, with the stretches that explain most of it.
-struct Unit<'a> {
+pub(super) struct Unit<'a> {
     /// Its place in time.
-    index: usize,
-    bounds: Range<usize>,
+    pub(super) index: usize,
+    pub(super) bounds: Range<usize>,
     /// What it was held against.
-    reference: &'a [u8],
-    stretches: Vec<Stretch>,
+    pub(super) reference: &'a [u8],
+    pub(super) stretches: Vec<Stretch>,
 }
 
 /// Returns the events of reading `own`, oldest first, and the bounds of the transactions that they explain.
@@ -134,25 +137,35 @@ pub(crate) fn explain<'a>(
     let others = contents.iter().copied().filter(|other| other[bounds.clone()] != mine[bounds.clone()]).take(PARTNERS);
     let mut best: Option<(i64, i64, &'a [u8], Vec<Stretch>)> = None;
     for reference in voted.into_iter().chain(others) {
-        let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
-        let trusted = 2 * alike > contents.len() && rest_alike(contents, reference, bounds);
-        let found = stretches(mine, reference, bounds, trusted);
+        let mut found = stretches(mine, reference, bounds, false);
+        let rests = |found: &[Stretch]| found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
+        let mut at_rest = rests(&found);
+        if at_rest && is_borne_out(contents, reference, bounds) {
+            found = stretches(mine, reference, bounds, true);
+            at_rest = false;
+        }
         let bytes = |wanted: bool| -> i64 {
             found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
         };
         let (plain, left) = (bytes(true), bytes(false));
+        let only_bits = left < FEW && found.iter().all(|one| is_plain(one.shape) || one.shape == Shape::Bits);
         let better = best.as_ref().is_none_or(|(best, best_left, ..)| {
             plain - 2 * left >= *best + 16 && (voted.is_none() || left * 2 <= *best_left)
         });
         if better {
-            let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
             best = Some((plain - 2 * left, left, reference, found));
-            if voted.is_some() && (trusted || left == 0 && !at_rest) {
+            if voted.is_some() && only_bits && !at_rest {
                 break;
             }
         }
     }
     best.map(|(.., reference, found)| (reference, found))
+}
+
+/// Returns whether most readings have here what `reference` has, and not only because they rest by accident.
+fn is_borne_out(contents: &[&[u8]], reference: &[u8], bounds: &Range<usize>) -> bool {
+    let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
+    2 * alike > contents.len() && rest_alike(contents, reference, bounds)
 }
 
 /// Returns whether readings that are at rest throughout a transaction began and ended to rest at the same bytes.
@@ -189,235 +202,46 @@ fn blocks(indices: &[usize]) -> Vec<usize> {
     (0..count).flat_map(|i| indices[(i as f64 * step) as usize..].iter().copied().take(BLOCK)).collect()
 }
 
-/// A line that rests, perhaps across transactions.
-struct Window<'a> {
-    level: u8,
-    reference: &'a [u8],
-    first: usize,
-    last: usize,
-    starts: usize,
-    start: Edge,
-    end: Edge,
-    ranges: Vec<Range<usize>>,
-    bytes: usize,
-    /// The chance that its transactions were at rest one by one and only look like one window.
-    apart: f64,
-    /// Whether it was followed into transactions that do not show it by themselves.
-    followed: bool,
-}
-
 /// A boundary of a stretch: whether it may be that of the transaction, and among how many bytes it may lie.
 #[derive(Clone, Copy)]
-struct Edge {
-    aligned: bool,
-    slack: usize,
+pub(super) struct Edge {
+    pub(super) aligned: bool,
+    pub(super) slack: usize,
 }
 
 impl Edge {
     /// Returns the chance that a boundary which may fall anywhere in `len` bytes falls here.
-    fn anywhere(self, len: usize) -> f64 {
+    pub(super) fn anywhere(self, len: usize) -> f64 {
         ((self.slack + 1) as f64 / len.max(1) as f64).min(1.0)
     }
 
     /// Returns the chance that a boundary which is the transaction's own is seen here.
-    fn at_transaction(self, len: usize) -> f64 {
+    pub(super) fn at_transaction(self, len: usize) -> f64 {
         if self.aligned { 1.0 } else { 0.02 * self.anywhere(len) }
     }
 }
 
-struct Seen<'a> {
-    mine: &'a [u8],
-    own: usize,
-    list: &'a [Transaction],
-    windows: Vec<Window<'a>>,
+/// One reading on the way through its damaged transactions.
+pub(super) struct Seen<'a> {
+    pub(super) mine: &'a [u8],
+    pub(super) own: usize,
+    pub(super) list: &'a [Transaction],
+    pub(super) windows: Vec<Window<'a>>,
     unaffected: Option<bool>,
 }
 
-impl<'a> Seen<'a> {
+impl Seen<'_> {
     /// Returns how far up from `from` the shape would change nothing that is there.
-    fn edge_up(&self, unit: &Unit<'_>, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
+    pub(super) fn edge_up(&self, unit: &Unit<'_>, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
         let end = unit.bounds.end.min(from + WALK);
         let stop = (from..end).find(|at| !fits(*at)).unwrap_or(end);
         Edge { aligned: stop == unit.bounds.end, slack: stop - from }
     }
 
-    fn edge_down(&self, unit: &Unit<'_>, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
+    pub(super) fn edge_down(&self, unit: &Unit<'_>, from: usize, fits: impl Fn(usize) -> bool) -> Edge {
         let start = unit.bounds.start.max(from.saturating_sub(WALK));
         let stop = (start..from).rev().find(|at| !fits(*at)).map_or(start, |at| at + 1);
         Edge { aligned: stop == unit.bounds.start, slack: from - stop }
-    }
-
-    /// Gathers resting lines; those that a delay follows belong to a pause and are left to `delays`.
-    fn levels(&mut self, unit: &Unit<'a>) {
-        let mut begun: Option<usize> = None;
-        for (at, stretch) in unit.stretches.iter().enumerate() {
-            let Shape::Level(level) = stretch.shape else { continue };
-            let follows = unit.stretches.get(at + 1).map(|next| next.shape);
-            if matches!(follows, Some(Shape::Delay(_))) {
-                continue;
-            }
-            let mine = self.mine;
-            let other = unit.reference;
-            let rests = |at: usize| mine[at] == level && other[at] == level;
-            let start = self.edge_down(unit, stretch.range.start, rests);
-            let end = self.edge_up(unit, stretch.range.end, rests);
-            // Blank content between two stretches hides that they are one.
-            if let Some(window) = begun.and_then(|index| self.windows.get_mut(index))
-                && window.level == level
-                && window.ranges.last().is_some_and(|last| last.end + window.end.slack >= stretch.range.start)
-            {
-                window.end = end;
-                window.bytes += stretch.bytes;
-                window.ranges.push(stretch.range.clone());
-                continue;
-            }
-            let joins = start.aligned
-                && self.windows.last().is_some_and(|last| {
-                    last.level == level && last.end.aligned && last.last < unit.index && {
-                        let between = &self.list[last.last + 1..unit.index];
-                        between.iter().all(|one| self.all_at(one, level))
-                    }
-                });
-            if joins {
-                let window = self.windows.last_mut().expect("it was looked at");
-                window.last = unit.index;
-                window.end = end;
-                window.apart *= 0.2 * start.anywhere(unit.bounds.len());
-                window.bytes += stretch.bytes;
-                window.ranges.push(stretch.range.clone());
-            } else {
-                self.windows.push(Window {
-                    level,
-                    reference: unit.reference,
-                    first: unit.index,
-                    last: unit.index,
-                    starts: stretch.range.start - unit.bounds.start,
-                    start,
-                    end,
-                    ranges: vec![stretch.range.clone()],
-                    bytes: stretch.bytes,
-                    apart: 1.0,
-                    followed: false,
-                });
-            }
-            begun = Some(self.windows.len() - 1);
-        }
-    }
-
-    fn all_at(&self, one: &Transaction, level: u8) -> bool {
-        self.mine[one.at as usize..(one.at + one.len) as usize].iter().all(|byte| *byte == level)
-    }
-
-    /// Returns the windows, each as long as the reading rests, also where the reference happens to rest with it.
-    fn whole_windows(&mut self) -> Vec<Window<'a>> {
-        let mut whole: Vec<Window<'a>> = Vec::new();
-        for mut window in std::mem::take(&mut self.windows) {
-            let level = window.level;
-            match whole.last_mut() {
-                Some(before)
-                    if before.level == level
-                        && before.followed
-                        && (window.first < before.last
-                            || window.first == before.last && (before.end.aligned || window.start.aligned)) =>
-                {
-                    // The one before was followed across this transaction; only a later end is news.
-                    if window.last >= before.last {
-                        (before.last, before.end) = (window.last, window.end);
-                        self.follow(before, true);
-                    }
-                    before.bytes += window.bytes;
-                    before.ranges.extend(window.ranges);
-                }
-                _ => {
-                    self.follow(&mut window, false);
-                    self.follow(&mut window, true);
-                    whole.push(window);
-                }
-            }
-        }
-        whole
-    }
-
-    /// Moves an edge that coincides with a transaction's into the neighbouring ones, as far as they rest.
-    fn follow(&self, window: &mut Window<'a>, forward: bool) {
-        const MOST: usize = 4096;
-        if !if forward { window.end.aligned } else { window.start.aligned } {
-            return;
-        }
-        let (level, reference) = (window.level, window.reference);
-        let mut slack = if forward { window.end.slack } else { window.start.slack };
-        let mut at = if forward { window.last } else { window.first };
-        for _ in 0..MOST {
-            let next = if forward { Some(at + 1) } else { at.checked_sub(1) };
-            let Some((next, one)) = next.and_then(|next| Some((next, self.list.get(next)?))) else { break };
-            at = next;
-            let bounds = one.at as usize..(one.at + one.len) as usize;
-            let rests = |at: &usize| self.mine[*at] == level;
-            let tells = |at: &usize| reference[*at] != level;
-            let places: Vec<usize> = match forward {
-                true => bounds.clone().take_while(rests).collect(),
-                false => bounds.clone().rev().take_while(rests).collect(),
-            };
-            let after_last = places.iter().rev().take_while(|at| !tells(at)).count();
-            let told = after_last < places.len();
-            let whole = places.len() == bounds.len();
-            slack = if told { after_last } else { slack + after_last };
-            if told {
-                let edge = Edge { aligned: whole, slack };
-                match forward {
-                    true => (window.last, window.end, window.followed) = (next, edge, true),
-                    false => (window.first, window.start) = (next, edge),
-                }
-            }
-            if !whole || slack > WALK {
-                break;
-            }
-        }
-        // Blank transactions in between hide how far it goes.
-        if forward {
-            window.end.slack = window.end.slack.max(slack);
-        } else {
-            window.start.slack = window.start.slack.max(slack);
-        }
-    }
-
-    fn window(&self, window: Window<'_>) -> Event {
-        let len = self.list[window.first].len as usize;
-        let several = window.last > window.first;
-        let all = self.list.len();
-        let never_ends = window.end.aligned && window.last + 1 == all;
-        let from_first = window.start.aligned && window.first == 0;
-        let (start, end) = (window.start, window.end);
-        let (start_any, end_any) = (start.anywhere(len), end.anywhere(len));
-        let (start_own, end_own) = (start.at_transaction(len), end.at_transaction(len));
-        let short = window.bytes < 256;
-        let hung = if never_ends { 0.3 } else { 0.0_f64 };
-        let from = if from_first { 0.3 } else { start_any };
-        let mut weights = Weights::none();
-        weights.set(Fault::OpenDataOut, from * if short { 0.25 } else { 0.5 } * end_any.max(hung));
-        weights.set(
-            Fault::SupplySag,
-            start_any * if several { 0.6 } else { 0.12 } * if never_ends { 0.2 } else { end_own },
-        );
-        let last_of_all = if never_ends { 1.0 / all as f64 } else { 1.0 };
-        weights.set(
-            Fault::SelectBounce,
-            if several { 0.9 * window.apart } else { 0.9 } * start_any * end_own * last_of_all,
-        );
-        let whole = start_own * end_own * 0.3 * 0.2_f64.powi((window.last - window.first) as i32);
-        weights.set(Fault::AddressError, whole);
-        weights.set(Fault::ClockSlip, whole * 0.2);
-        let inside = if several { 0.02 } else { 1.0 } * start_any * end_any;
-        weights.set(Fault::BusContention, inside * if window.bytes * 4 < len { 0.15 } else { 0.02 });
-        weights.set(Fault::WeakDataOut, inside * if short { 0.15 } else { 0.02 });
-        weights.set(Fault::HoldFloating, inside * 0.03);
-        if end.aligned {
-            // A pause at the end of a transaction shows no delay after it.
-            weights.add(Fault::HoldFloating, start_any * if several { 0.001 } else { 0.02 });
-        }
-        let starts = (!start.aligned).then_some((window.first, window.starts));
-        let count = (window.bytes as f64 / 64.0).clamp(0.3, 1.0);
-        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count }
     }
 
     /// Looks at the delays of one transaction: what they are worth follows from their steps and from the first one's start.

@@ -29,6 +29,8 @@ pub struct Outcome {
     pub named: Option<Fault>,
     shares: Vec<(Fault, f64)>,
     differing_bits: u64,
+    #[expect(dead_code, reason = "it is there to be printed when a case is repeated")]
+    reasons: Vec<String>,
     guessed_chunk: Option<u32>,
 }
 
@@ -188,6 +190,7 @@ fn outcome(readings: &[Reading<'_>], judgement: &evidence::Judgement, accepted: 
         named: (!alike).then_some(diagnosis.first().fault),
         shares: diagnosis.findings.iter().take(4).map(|one| (one.fault, one.confidence)).collect(),
         differing_bits: judgement.differing_bits,
+        reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
         guessed_chunk: diagnosis.guessed_chunk,
     }
 }

@@ -85,19 +85,9 @@ impl Tally {
             100.0 * self.share()
         )
         .unwrap();
-        if std::env::var_os("DETAILS").is_some() {
-            for d in &self.details {
-                writeln!(text, "{d}").unwrap();
-            }
-        }
         writeln!(text, "undetectable: {:?}", self.undetectable).unwrap();
-        writeln!(
-            text,
-            "wrong accepted: {:?}; missed: {:?}",
-            self.wrong_accepted,
-            &self.missed[..self.missed.len().min(60)]
-        )
-        .unwrap();
+        writeln!(text, "wrong accepted: {:?}; missed, at most forty of them:", self.wrong_accepted).unwrap();
+        self.details.iter().take(40).for_each(|line| writeln!(text, "  {line}").unwrap());
         text
     }
 }
@@ -121,11 +111,6 @@ fn asked(seeds: &std::ops::Range<u64>) -> Option<u64> {
     let seed = std::env::var("FIRMHAND_SEED").ok()?.parse().expect("FIRMHAND_SEED is a number");
     seeds.contains(&seed).then_some(seed)
 }
-
-/// Share of the cases in which the right fault has to come first. The aim is 0.95, and 0.85 from bare files; these keep what is
-/// reached from falling.
-const LEAST_KNOWN: f64 = 0.88;
-const LEAST_BARE: f64 = 0.80;
 
 fn check(name: &str, seeds: std::ops::Range<u64>, make: fn(u64) -> (Case, Outcome), least: f64) {
     if std::env::var_os("FIRMHAND_SEED").is_some() {
@@ -155,21 +140,21 @@ const GOOD: u64 = 2 << 32;
 
 #[test]
 fn faults_are_named_when_transactions_are_known() {
-    check("transactions known", KNOWN..KNOWN + 260, known_case, LEAST_KNOWN);
+    check("transactions known", KNOWN..KNOWN + 160, known_case, 0.95);
 }
 
 #[test]
 fn faults_are_named_from_bare_files() {
-    check("bare files", BARE..BARE + 200, bare_case, LEAST_BARE);
+    check("bare files", BARE..BARE + 100, bare_case, 0.85);
 }
 
 #[test]
 fn good_captures_are_accepted() {
-    let refused: Vec<u64> = (GOOD..GOOD + 100).filter(|seed| !good_case(*seed)).collect();
+    let refused: Vec<u64> = (GOOD..GOOD + 60).filter(|seed| !good_case(*seed)).collect();
     for seed in &refused {
         println!("again: FIRMHAND_SEED={seed} cargo test -p evidence --test campaign -- --nocapture");
     }
-    assert!(refused.len() <= 1, "{} of 100 good captures refused", refused.len());
+    assert!(refused.len() <= 1, "{} of 60 good captures refused", refused.len());
 }
 
 /// Returns the cases of each long campaign: FIRMHAND_CASES, or ten thousand.
@@ -180,16 +165,16 @@ fn long() -> u64 {
 #[test]
 #[ignore = "ten thousand cases take minutes; prints the tables of the handbook"]
 fn long_campaign() {
-    check("transactions known", KNOWN..KNOWN + long(), known_case, LEAST_KNOWN);
-    check("bare files", BARE..BARE + long(), bare_case, LEAST_BARE);
+    check("transactions known", KNOWN..KNOWN + long(), known_case, 0.95);
+    check("bare files", BARE..BARE + long(), bare_case, 0.85);
     let refused = (GOOD..GOOD + 2_000).filter(|seed| !good_case(*seed)).count();
     println!("{refused} of 2000 good captures refused");
     assert!(refused <= 20);
 }
 
-#[expect(clippy::disallowed_methods, reason = "the handbook's pictures are written by whoever asks for them")]
 #[test]
 #[ignore = "writes the pictures of typical faults; the handbook shows them"]
+#[expect(clippy::disallowed_methods, reason = "the pictures are files; the crate itself writes none")]
 fn pictures() {
     let folder = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("faults");
     std::fs::create_dir_all(&folder).expect("a folder for the pictures");

@@ -31,6 +31,8 @@ pub struct Wires<'a> {
     now: u64,
     /// Addresses are folded to this many bytes.
     reach: usize,
+    /// And by the command that depends on the address mode to these, once the chip forgot its mode.
+    after_reset: usize,
 }
 
 struct Acting {
@@ -73,7 +75,7 @@ impl<'a> Wires<'a> {
             };
             Acting { ill: ill.clone(), draw, rate, next, until: 0, length }
         });
-        let mut wires = Self { chip, ills: acting.collect(), now: 0, reach: chip.len() };
+        let mut wires = Self { chip, ills: acting.collect(), now: 0, reach: chip.len(), after_reset: chip.len() };
         if ills.iter().any(|ill| ill.fault == Fault::SizeAlias) {
             let by = ills.iter().find(|ill| ill.fault == Fault::SizeAlias).map_or(1, |ill| 1 + ill.variant % 2);
             wires.reach = chip.len() >> by;
@@ -115,7 +117,7 @@ impl<'a> Wires<'a> {
                         floats
                     }
                 }
-                None => chip.out(0, self.chip, self.reach).unwrap_or(floats),
+                None => chip.out(0, self.chip, self.folded(&chip)).unwrap_or(floats),
             };
             if let Some((_, until, _)) = pause
                 && clock >= until
@@ -123,8 +125,9 @@ impl<'a> Wires<'a> {
                 pause = None;
             }
             last = out;
+            let reach = self.folded(&chip);
             for acting in &mut self.ills {
-                out = acting.on_data_out(out, di, self.now, &chip, self.chip, self.reach);
+                out = acting.on_data_out(out, di, self.now, &chip, self.chip, reach);
             }
             if clock as usize >= out_bits {
                 let at = clock as usize - out_bits;
@@ -137,6 +140,11 @@ impl<'a> Wires<'a> {
         }
         self.now += 64;
         read
+    }
+
+    /// 03h takes as many address bytes as the mode says; 0Bh stands here for a command that always takes all of them.
+    fn folded(&self, chip: &Selected) -> usize {
+        if chip.opcode == 0x03 { self.reach.min(self.after_reset) } else { self.reach }
     }
 
     fn of(&mut self, fault: Fault) -> Option<&mut Acting> {
@@ -155,7 +163,7 @@ impl<'a> Wires<'a> {
             return 1;
         }
         slip.next = now + slip.draw.gap(slip.rate);
-        if slip.ill.variant % 4 == 0 { 2 } else { 0 }
+        if slip.ill.variant.is_multiple_of(4) { 2 } else { 0 }
     }
 
     fn bounce(&mut self, clocks: usize) -> Option<u64> {
@@ -178,7 +186,7 @@ impl<'a> Wires<'a> {
         let from = out_bits as u64 + hold.next.saturating_sub(now);
         let len = hold.draw.spread(2.0, 1200.0) as u64;
         hold.next = now + clocks as u64 + hold.draw.gap(hold.rate);
-        Some((from, from + len, hold.ill.variant % 3 == 0))
+        Some((from, from + len, hold.ill.variant.is_multiple_of(3)))
     }
 
     /// Which bit of the command arrives wrong: turned, or held at a level.
@@ -189,7 +197,7 @@ impl<'a> Wires<'a> {
             return None;
         }
         let bits = (command.len() as u64 * 8).min(32);
-        if wrong.ill.variant % 4 == 0 {
+        if wrong.ill.variant.is_multiple_of(4) {
             // An address bit held for a while.
             if wrong.until == 0 {
                 wrong.until = now + (2.0 / wrong.rate) as u64;
@@ -213,8 +221,9 @@ impl<'a> Wires<'a> {
             sag.until = now + sag.length as u64;
         }
         let sags = now >= sag.next && now < sag.until;
-        if sags && sag.ill.variant % 3 == 0 {
-            self.reach = size / 2;
+        if sags && sag.ill.variant.is_multiple_of(3) {
+            // It forgot its address mode.
+            self.after_reset = size / 2;
         }
         sags
     }
