@@ -23,7 +23,7 @@ use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ReadsCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -68,7 +68,9 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
     let uses_a_bench = match command {
         Command::Demo(_) => global.bench.is_some(),
-        Command::Profile(_) | Command::Completions { .. } | Command::Man { .. } => false,
+        Command::Profile(_) | Command::Completions { .. } | Command::Man { .. } | Command::Reads(_) => false,
+        Command::Image(ImageCommand::Compose { .. }) => true,
+        Command::Image(_) => false,
         _ => true,
     };
     if uses_a_bench {

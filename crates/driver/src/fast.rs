@@ -98,7 +98,6 @@ mod tests {
         for (at, byte) in content[3000..3200].iter_mut().enumerate() {
             *byte = u8::try_from(at).expect("below 200");
         }
-        // It has 56 blank bytes before the first eight of these: enough to see them move.
-        assert_eq!(telling_window(&content), Some(2944));
+        assert_eq!(telling_window(&content), Some(2944), "the last of what is blank and the first of what counts up");
     }
 }

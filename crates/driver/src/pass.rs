@@ -95,8 +95,8 @@ pub struct Pass {
 #[must_use]
 pub fn pass<'a>(limits: &Limits, identity: &'a Identity, plan: PassPlan) -> Op<'a, Result<Pass, DriverError>> {
     Op::new(limits, move |bus| async move {
-        let whole = [0..identity.chip.size];
-        run(&bus, identity, plan, &whole).await
+        let whole = 0..identity.chip.size;
+        run(&bus, identity, plan, std::slice::from_ref(&whole)).await
     })
 }
 

@@ -25,7 +25,7 @@ pub(crate) fn vote(words: &[u64]) -> u64 {
             }
             let half = words.len() / 2;
             let (above, equal) = compare(&planes, half);
-            if words.len() % 2 == 0 { above | (equal & words[0]) } else { above }
+            if words.len().is_multiple_of(2) { above | (equal & words[0]) } else { above }
         }
     }
 }

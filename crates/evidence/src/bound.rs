@@ -25,7 +25,7 @@ pub fn majority_error(rate: f64, passes: u32) -> f64 {
         ways * rate.powi(errors as i32) * (1.0 - rate).powi((passes - errors) as i32)
     };
     let outvoted: f64 = (passes / 2 + 1..=passes).map(wrong).sum();
-    let tied = if passes > 0 && passes % 2 == 0 { wrong(passes / 2) / 2.0 } else { 0.0 };
+    let tied = if passes > 0 && passes.is_multiple_of(2) { wrong(passes / 2) / 2.0 } else { 0.0 };
     outvoted + tied
 }
 

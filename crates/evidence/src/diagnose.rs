@@ -221,10 +221,11 @@ fn disagreeing(
     for own in 0..contents.len() {
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
         if let Some(reach) = folded[own] {
-            let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach);
+            let right = voted.unwrap_or(contents[own]);
+            let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach, right);
             found.events.retain(|event| !event.ranges.iter().all(again));
             let sagged = found.events.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
-            let weights = fold::weights(contents[own], voted.unwrap_or(contents[own]), &lists[own], reach, sagged);
+            let weights = fold::weights(contents[own], right, &lists[own], reach, sagged);
             let sectors = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
             let ranges: Vec<Range<usize>> =
                 sectors.map(|from| from..(from + SECTOR).min(contents[own].len())).filter(again).collect();
@@ -280,7 +281,11 @@ fn disagreeing(
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
     let bursts: usize = scattered.iter().map(|one| one.bursts().count()).sum();
-    let weights = join(&events, loose, bursts);
+    // Beside damage with a shape, a few loose bits are what that shape left unexplained.
+    let shaped: usize = events.iter().flat_map(|event| &event.ranges).map(|range| 4 * range.len()).sum();
+    let bits: usize = scattered.iter().map(Scattered::bits).sum();
+    let share = bits as f64 / (bits + shaped).max(1) as f64;
+    let weights = join(&events, loose, (bursts as f64 / 3.0).clamp(1.0, 8.0) * share);
     let mut diagnosis = Diagnosis::of(weights, |fault| places(fault, &events, loose, &scattered, contents[0].len()));
     diagnosis.period_bytes = regular.filter(|found| found.weight > 3.0).map(|found| found.bytes);
     diagnosis
@@ -312,11 +317,12 @@ fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>]
             loose.filter_map(|burst| clock.at(burst.start).map(|at| at..at + burst.len() as u64)).collect();
         let own = events.iter().filter(|event| event.reading == reading);
         let own = own.filter(|event| event.weights.of(Fault::BusContention) > 0.02);
-        bursts.extend(own.filter_map(|event| {
-            let (index, at) = event.starts?;
-            let begin = clock.begins[index] + at as u64;
-            Some(begin..begin + event.ranges.iter().map(|range| range.len() as u64).sum::<u64>())
-        }));
+        for event in own {
+            // Of a line at rest the first place is its beginning; what has no shape may be many bursts.
+            let count = if event.plain { usize::from(event.starts.is_some()) } else { event.ranges.len() };
+            let ranges = event.ranges.iter().take(count);
+            bursts.extend(ranges.filter_map(|range| clock.at(range.start).map(|at| at..at + range.len() as u64)));
+        }
         bursts.sort_by_key(|burst| burst.start);
         period::period(&bursts)
     });
@@ -332,12 +338,13 @@ fn comes_again(content: &[u8], bytes: f64) -> bool {
     let is_data = |at: usize| !matches!(content[at], 0x00 | 0xFF);
     let again = units.filter(|unit| {
         let places = (0..content.len() - unit).step_by(step);
-        let all = places.len();
         let data: Vec<usize> = places.filter(|at| is_data(*at)).collect();
         let share = |hits: usize| hits as f64 / data.len() as f64;
         let same = share(data.iter().filter(|at| content[**at] == content[**at + unit]).count());
-        let data_again = share(data.iter().filter(|at| is_data(**at + unit)).count());
-        data.len() >= 16 && (same > 0.6 || data_again > 0.6 && data_again > 1.5 * data.len() as f64 / all as f64)
+        // Data stands beside data anyway; only a distance better than a shorter one is a period.
+        let at_distance = |distance: usize| share(data.iter().filter(|at| is_data(**at + distance)).count());
+        data.len() >= 16
+            && (same > 0.6 || at_distance(*unit) > 0.6 && at_distance(*unit) > 1.5 * at_distance(unit * 5 / 8))
     });
     let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
     again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))
@@ -377,10 +384,12 @@ impl BusTime {
     }
 }
 
-fn join(events: &[Event], loose: Option<Weights>, bursts: usize) -> Weights {
+fn join(events: &[Event], loose: Option<Weights>, loose_count: f64) -> Weights {
     let mut all: Vec<(Weights, f64)> = events.iter().map(|event| (event.weights, event.count)).collect();
-    // One burst alone says little; many say as much as eight damaged transactions.
-    all.extend(loose.map(|weights| (weights, (bursts as f64 / 3.0).clamp(1.0, 8.0))));
+    // Differences that nothing explains leave every fault as likely as the next.
+    all.push((Weights::even(), 0.05));
+    // Loose bits say at most as much as eight damaged transactions.
+    all.extend(loose.map(|weights| (weights, loose_count)));
     let total: f64 = all.iter().map(|(_, count)| count).sum();
     let mut logs = [0.0; Fault::ALL.len()];
     let mut mixed = Weights::none();
@@ -426,3 +435,6 @@ fn places(
     joined.truncate(PLACES);
     joined
 }
+
+#[cfg(test)]
+mod tests;

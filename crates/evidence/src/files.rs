@@ -153,7 +153,7 @@ mod tests {
         let judgement = judge_files(&[file(&content, 1), file(&content, 2)]);
         assert_eq!((judgement.verdict, judgement.accepted, judgement.passes), (Verdict::Trusted, false, 2));
         assert_eq!(judgement.reasons, [Reason::BareFiles]);
-        assert_eq!(judgement.error_bound_95, error_bound_95(2 * 8 << 16));
+        assert_eq!(judgement.error_bound_95, error_bound_95((2 * 8) << 16));
         assert!(judgement.words().iter().any(|sentence| sentence.contains("not proven")));
     }
 

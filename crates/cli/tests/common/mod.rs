@@ -210,6 +210,9 @@ pub fn snapshot(name: &str, bench: &Bench, runs: &[Ran]) {
     settings.add_filter(r"loose-\d{8}-\d{6}(-\d+)?", "[JOB]");
     settings.add_filter(r"(larkspur-nine|teal-router-board)-\d{8}-", "$1-[DAY]-");
     settings.add_filter(r"process \d+", "process [PID]");
-    settings.add_filter(r"no /dev/\w+\* here|/dev/(spidev|mtd)\d[^\n]*", "[NODES]");
+    // What the computer that runs the tests has of links.
+    let points = r"(?m)^(good|gap ) +(SPI buses|flash that the kernel drives|udev rules)[^\n]*\n(      [^\n]*\n)*";
+    settings.add_filter(points, "[LINKS]\n");
+    settings.add_filter(r"there is no /dev/spidev[^\n]*\nnext:[^\n]*\n(       [^\n]*\n)*", "[NO LINK]\n");
     settings.bind(|| insta::assert_snapshot!(name, text.join("\n")));
 }

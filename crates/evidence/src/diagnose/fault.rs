@@ -92,6 +92,13 @@ impl Weights {
         Self([0.0; Fault::ALL.len()])
     }
 
+    /// Returns the same share for every fault; `None` gets none.
+    pub(crate) fn even() -> Self {
+        let mut weights = Self([1.0 / (Fault::ALL.len() - 1) as f64; Fault::ALL.len()]);
+        weights.set(Fault::None, 0.0);
+        weights
+    }
+
     pub(crate) fn of(self, fault: Fault) -> f64 {
         self.0[fault as usize]
     }

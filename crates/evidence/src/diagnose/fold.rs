@@ -18,14 +18,27 @@ use crate::reading::Transaction;
 const SECTORS: usize = 256;
 const HELD_AGAINST: usize = 8;
 
-/// Returns whether `range` of `content` holds what an address without its upper bits, from `reach` on, holds.
-///
-/// One byte in 128 may differ: a second fault leaves its marks in one of the two places.
-pub(crate) fn is_again(content: &[u8], range: &Range<usize>, reach: usize) -> bool {
+/// Returns whether `range` of `own` is rather what an address without its upper bits, from `reach` on, holds than what
+/// `right` has there; four times more bytes have to agree.
+pub(crate) fn is_again(own: &[u8], range: &Range<usize>, reach: usize, right: &[u8]) -> bool {
+    if range.start < reach {
+        return false;
+    }
     let from = range.start % reach;
     let len = range.len().min(reach - from);
-    let unlike = || content[range.start..].iter().zip(&content[from..from + len]).filter(|(a, b)| a != b).count();
-    range.start >= reach && unlike() * 128 <= len
+    let here = &own[range.start..range.start + len];
+    let as_right = unlike(here, &right[range.start..range.start + len]);
+    as_right > 0 && unlike(here, &own[from..from + len]) * 4 <= as_right
+}
+
+fn unlike(one: &[u8], other: &[u8]) -> usize {
+    if one == other { 0 } else { one.iter().zip(other).filter(|(one, other)| one != other).count() }
+}
+
+/// Returns whether a sector comes again at its half, but for one byte in thirty-two.
+fn is_twice(content: &[u8], range: &Range<usize>, reach: usize) -> bool {
+    let from = range.start % reach;
+    range.start >= reach && unlike(&content[range.clone()], &content[from..from + range.len()]) * 32 <= range.len()
 }
 
 /// Returns for each reading from where on it holds data again, if another reading has data of its own there.
@@ -49,14 +62,15 @@ pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<Option<
     found
 }
 
-/// Returns the smallest part of `own`, down to an eighth, that the parts after it mostly repeat.
+/// Returns the smallest part of `own`, down to an eighth, that the parts after it mostly repeat, byte by byte.
 fn reach(own: &[u8]) -> usize {
     let mut reach = own.len() / 2;
     while reach > own.len() / 8 {
         let next = reach / 2;
         let sectors = (next..reach).step_by(SECTOR).map(|from| from..from + SECTOR);
         let telling = sectors.filter(|range| own[range.clone()].iter().any(|byte| *byte != own[range.start]));
-        let again: Vec<bool> = telling.map(|range| is_again(own, &range, next)).collect();
+        let again: Vec<bool> =
+            telling.map(|range| own[range.clone()] == own[range.start - next..range.end - next]).collect();
         if again.is_empty() || again.iter().filter(|again| **again).count() * 4 < again.len() * 3 {
             break;
         }
@@ -69,14 +83,15 @@ fn is_folded(own: &[u8], contents: &[&[u8]], differing: &[Range<usize>], upper: 
     // Blank sectors are there twice everywhere; some that are not have to be, too.
     let tells = |range: &&Range<usize>| own[range.start..range.end].iter().any(|byte| *byte != own[range.start]);
     let telling = upper.iter().filter(tells).count();
-    let twice = upper.iter().filter(tells).filter(|range| is_again(own, range, own.len() / 2)).count();
-    let again: Vec<&Range<usize>> = differing.iter().filter(|range| is_again(own, range, own.len() / 2)).collect();
+    let twice = upper.iter().filter(tells).filter(|range| is_twice(own, range, own.len() / 2)).count();
+    let against = |range: &&Range<usize>| contents.iter().any(|other| is_again(own, range, own.len() / 2, other));
+    let again: Vec<&Range<usize>> = differing.iter().filter(against).collect();
     if twice == 0 || twice * 4 < telling || again.len() < 2 || again.len() * 4 < differing.len() {
         return false;
     }
     let held: Vec<&Range<usize>> = again.iter().copied().step_by(again.len().div_ceil(HELD_AGAINST)).collect();
     let has_own_data = |range: &&&Range<usize>| {
-        contents.iter().filter(|other| !is_again(other, range, own.len() / 2)).any(|other| {
+        contents.iter().filter(|other| is_again(own, range, own.len() / 2, other)).any(|other| {
             let found = stretches(other, own, range, true);
             let shaped = found.iter().filter(|one| matches!(one.shape, Shape::Level(_) | Shape::Delay(_)));
             let shaped: usize = shaped.map(|one| one.bytes).sum();
@@ -103,12 +118,12 @@ pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction], reach: usi
     let mut seen: Vec<bool> = Vec::new();
     for one in list.iter().step_by(step).filter(|one| one.at as usize >= reach) {
         let bounds = one.at as usize..(one.at + one.len) as usize;
-        // Only a place whose right content is not there twice shows whether it was folded.
-        if !is_again(right, &bounds, reach) {
-            let again = is_again(own, &bounds, reach);
-            if again || own[bounds.clone()] == right[bounds] {
-                seen.push(again);
-            }
+        // Only a place that has data of its own shows whether it was folded.
+        let again = is_again(own, &bounds, reach, right);
+        let from = bounds.start % reach;
+        let own_data = unlike(&right[bounds.clone()], &right[from..(from + bounds.len()).min(right.len())]);
+        if again || own_data > 4 * unlike(&own[bounds.clone()], &right[bounds]) {
+            seen.push(again);
         }
     }
     let mut weights = Weights::none();

@@ -7,15 +7,17 @@
 
 use std::ops::Range;
 
-use super::shape::{Shape, stretches};
+use super::shape::Shape;
+use super::units::explain;
 use crate::pass::Order;
 use crate::reading::{Conditions, Transaction, Transactions};
 
 /// The size taken when nothing shows it.
 const USUAL: u32 = 1 << 16;
 const SMALLEST: u32 = 1 << 8;
-/// Differing places looked at in each reading.
+/// Pieces with differences looked at in each reading, and their size.
 const PLACES: usize = 96;
+const PIECE: usize = 1 << 15;
 
 /// Returns the chunk size that explains where damage ends, and the transactions it makes, ascending.
 ///
@@ -28,13 +30,7 @@ pub(crate) fn transactions(
     let size = contents[0].len() as u32;
     let mut boundaries = Vec::new();
     for own in 0..contents.len() {
-        let other = voted.or_else(|| contents.iter().copied().find(|other| *other != contents[own]));
-        if let Some(other) = other {
-            gather(contents[own], other, disputed, &mut boundaries);
-        }
-    }
-    if std::env::var_os("EVI_DEBUG").is_some() {
-        eprintln!("scatter boundaries {boundaries:?}");
+        gather(contents, voted, own, disputed, &mut boundaries);
     }
     let sizes = (SMALLEST.trailing_zeros()..=USUAL.trailing_zeros()).map(|bit| 1_u32 << bit);
     let best = sizes.map(|chunk| (worth(&boundaries, chunk), chunk)).max_by(|a, b| a.0.total_cmp(&b.0));
@@ -45,14 +41,32 @@ pub(crate) fn transactions(
 }
 
 /// Collects the ranges in which plain stretches may end, or begin if data comes from elsewhere.
-fn gather(mine: &[u8], other: &[u8], disputed: &[Range<u32>], boundaries: &mut Vec<Range<usize>>) {
-    let step = disputed.len().div_ceil(PLACES).max(1);
-    for range in disputed.iter().step_by(step) {
-        let place = range.start as usize..range.end as usize;
-        let found = stretches(mine, other, &place, false);
+fn gather(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    own: usize,
+    disputed: &[Range<u32>],
+    boundaries: &mut Vec<Range<usize>>,
+) {
+    let mine = contents[own];
+    let pieces: Vec<(Range<usize>, bool)> = disputed
+        .iter()
+        .flat_map(|range| {
+            let end = range.end as usize;
+            (range.start as usize..end)
+                .step_by(PIECE)
+                .map(move |from| (from..end.min(from + PIECE), from + PIECE < end))
+        })
+        .filter(|(piece, _)| voted.is_none_or(|voted| voted[piece.clone()] != mine[piece.clone()]))
+        .collect();
+    let step = pieces.len().div_ceil(PLACES).max(1);
+    for (place, cut) in pieces.into_iter().step_by(step) {
+        let Some((other, found)) = explain(contents, voted, own, &place) else { continue };
         for (at, stretch) in found.iter().enumerate() {
             // The same shape goes on after a gap; its end is no boundary.
-            let ends = found.get(at + 1).is_none_or(|next| next.range.start - stretch.range.end > 512);
+            // Where a run of differences was cut nothing has to end.
+            let ends = (!cut || stretch.range.end < place.end)
+                && found.get(at + 1).is_none_or(|next| next.range.start - stretch.range.end > 512);
             let equal = |at: &usize| mine[*at] == other[*at];
             let up = stretch.range.end + (stretch.range.end..mine.len()).take(1 << 16).take_while(equal).count();
             let down = stretch.range.start - (0..stretch.range.start).rev().take(1 << 16).take_while(equal).count();

@@ -58,7 +58,7 @@ fn best(gaps: &[f64]) -> Option<Period> {
     let seeds = sorted[..12.min(sorted.len())].iter().chain(&sorted[middle..(middle + 3).min(sorted.len())]);
     let candidates = seeds.flat_map(|gap| [*gap, gap / 2.0, gap / 3.0]).filter(|bytes| *bytes > 2.0 * APART as f64);
     let candidates: Vec<f64> = candidates.collect();
-    let cost = (candidates.len() as f64 * 4.0).ln();
+    let cost = (candidates.len() as f64 * 12.0).ln();
     let tried = candidates.iter().flat_map(|bytes| {
         [0.04, 0.12].map(|tolerance| {
             let bytes = refine(gaps, *bytes, tolerance);
@@ -85,10 +85,13 @@ fn refine(gaps: &[f64], mut bytes: f64, tolerance: f64) -> f64 {
     bytes
 }
 
+/// Some distances are those of another reading's bursts, or of none; so a part of them may miss.
 fn weigh(gaps: &[f64], bytes: f64, tolerance: f64) -> f64 {
     let chance = 2.0 * tolerance;
     let fits = gaps.iter().filter(|gap| near(**gap, bytes, tolerance).is_some()).count() as f64;
-    fits * (0.93 / chance).ln() + (gaps.len() as f64 - fits) * (0.07 / (1.0 - chance)).ln()
+    let misses = gaps.len() as f64 - fits;
+    let with = |share: f64| fits * (share / chance).ln() + misses * ((1.0 - share) / (1.0 - chance)).ln();
+    [0.93, 0.75, 0.6].into_iter().map(with).fold(f64::NEG_INFINITY, f64::max)
 }
 
 #[cfg(test)]

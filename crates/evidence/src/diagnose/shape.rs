@@ -143,8 +143,14 @@ impl Finder<'_> {
 
     fn push(&mut self, shape: Shape, range: Range<usize>, bytes: usize) {
         self.last = Some(shape);
-        match self.found.last_mut() {
-            Some(stretch) if stretch.shape == shape => {
+        let (own, last) = (self.own, self.found.last_mut());
+        // A line that rested, answered, and rests again did so twice.
+        let goes_on = |stretch: &Stretch| match shape {
+            Shape::Level(level) => own[stretch.range.end..range.start].iter().all(|byte| *byte == level),
+            _ => true,
+        };
+        match last {
+            Some(stretch) if stretch.shape == shape && goes_on(stretch) => {
                 stretch.range.end = range.end;
                 stretch.bytes += bytes;
             }

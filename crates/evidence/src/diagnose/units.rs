@@ -110,32 +110,49 @@ fn units<'a>(
         .into_iter()
         .filter_map(|index| {
             let bounds = list[index].at as usize..(list[index].at + list[index].len) as usize;
-            let others = (0..contents.len()).filter(|other| contents[*other][bounds.clone()] != mine[bounds.clone()]);
-            let others = others.take(PARTNERS).map(|other| contents[other]);
-            let mut best: Option<(i64, Unit<'a>)> = None;
-            for (number, reference) in voted.into_iter().chain(others).enumerate() {
-                let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
-                let trusted = 2 * alike > contents.len() && rest_alike(contents, reference, &bounds);
-                let found = stretches(mine, reference, &bounds, trusted);
-                let bytes = |wanted: bool| -> i64 {
-                    found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
-                };
-                let worth = bytes(true) - 2 * bytes(false);
-                // What most say is the better reference, unless several at rest at once outvote one that is right; then one
-                // that has data there explains clearly more.
-                let needed = best.as_ref().map_or(i64::MIN, |(worth, _)| worth + 16);
-                if best.is_none() || worth >= needed {
-                    let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
-                    let done = voted.is_some() && number == 0 && (trusted || !at_rest);
-                    best = Some((worth, Unit { index, bounds: bounds.clone(), reference, stretches: found }));
-                    if done {
-                        break;
-                    }
-                }
-            }
-            best.map(|(_, unit)| unit)
+            explain(contents, voted, own, &bounds).map(|(reference, stretches)| Unit {
+                index,
+                bounds,
+                reference,
+                stretches,
+            })
         })
         .collect()
+}
+
+/// Returns the reference that explains best what is wrong with reading `own` between these bounds, and the stretches.
+///
+/// What most say comes first. Another reading is taken where it leaves clearly less unexplained, as where several are damaged
+/// at once and outvote one that is right.
+pub(crate) fn explain<'a>(
+    contents: &[&'a [u8]],
+    voted: Option<&'a [u8]>,
+    own: usize,
+    bounds: &Range<usize>,
+) -> Option<(&'a [u8], Vec<Stretch>)> {
+    let mine = contents[own];
+    let others = contents.iter().copied().filter(|other| other[bounds.clone()] != mine[bounds.clone()]).take(PARTNERS);
+    let mut best: Option<(i64, i64, &'a [u8], Vec<Stretch>)> = None;
+    for reference in voted.into_iter().chain(others) {
+        let alike = contents.iter().filter(|one| one[bounds.clone()] == reference[bounds.clone()]).count();
+        let trusted = 2 * alike > contents.len() && rest_alike(contents, reference, bounds);
+        let found = stretches(mine, reference, bounds, trusted);
+        let bytes = |wanted: bool| -> i64 {
+            found.iter().filter(|one| is_plain(one.shape) == wanted).map(|one| one.bytes as i64).sum()
+        };
+        let (plain, left) = (bytes(true), bytes(false));
+        let better = best.as_ref().is_none_or(|(best, best_left, ..)| {
+            plain - 2 * left >= *best + 16 && (voted.is_none() || left * 2 <= *best_left)
+        });
+        if better {
+            let at_rest = found.iter().any(|one| matches!(one.shape, Shape::Level(_) | Shape::Echo));
+            best = Some((plain - 2 * left, left, reference, found));
+            if voted.is_some() && (trusted || left == 0 && !at_rest) {
+                break;
+            }
+        }
+    }
+    best.map(|(.., reference, found)| (reference, found))
 }
 
 /// Returns whether readings that are at rest throughout a transaction began and ended to rest at the same bytes.
@@ -155,6 +172,11 @@ fn rest_alike(contents: &[&[u8]], reference: &[u8], bounds: &Range<usize>) -> bo
     });
     let first = extents.next();
     extents.all(|extent| Some(extent) == first)
+}
+
+/// Returns what a place of this length counts: few bytes have a shape by chance.
+fn by_length(range: &Range<usize>) -> f64 {
+    (range.len() as f64 / 64.0).clamp(0.3, 1.0)
 }
 
 /// Returns all of `indices`, or blocks of neighbours spread evenly when there are too many.
@@ -180,6 +202,8 @@ struct Window<'a> {
     bytes: usize,
     /// The chance that its transactions were at rest one by one and only look like one window.
     apart: f64,
+    /// Whether it was followed into transactions that do not show it by themselves.
+    followed: bool,
 }
 
 /// A boundary of a stretch: whether it may be that of the transaction, and among how many bytes it may lie.
@@ -273,6 +297,7 @@ impl<'a> Seen<'a> {
                     ranges: vec![stretch.range.clone()],
                     bytes: stretch.bytes,
                     apart: 1.0,
+                    followed: false,
                 });
             }
             begun = Some(self.windows.len() - 1);
@@ -289,7 +314,12 @@ impl<'a> Seen<'a> {
         for mut window in std::mem::take(&mut self.windows) {
             let level = window.level;
             match whole.last_mut() {
-                Some(before) if before.level == level && window.first <= before.last => {
+                Some(before)
+                    if before.level == level
+                        && before.followed
+                        && (window.first < before.last
+                            || window.first == before.last && (before.end.aligned || window.start.aligned)) =>
+                {
                     // The one before was followed across this transaction; only a later end is news.
                     if window.last >= before.last {
                         (before.last, before.end) = (window.last, window.end);
@@ -335,7 +365,7 @@ impl<'a> Seen<'a> {
             if told {
                 let edge = Edge { aligned: whole, slack };
                 match forward {
-                    true => (window.last, window.end) = (next, edge),
+                    true => (window.last, window.end, window.followed) = (next, edge, true),
                     false => (window.first, window.start) = (next, edge),
                 }
             }
@@ -386,7 +416,8 @@ impl<'a> Seen<'a> {
             weights.add(Fault::HoldFloating, start_any * if several { 0.001 } else { 0.02 });
         }
         let starts = (!start.aligned).then_some((window.first, window.starts));
-        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count: 1.0 }
+        let count = (window.bytes as f64 / 64.0).clamp(0.3, 1.0);
+        Event { reading: self.own, ranges: window.ranges, weights: weights.shares(), starts, plain: true, count }
     }
 
     /// Looks at the delays of one transaction: what they are worth follows from their steps and from the first one's start.
@@ -442,11 +473,11 @@ impl<'a> Seen<'a> {
         let begin = pause.map_or(first.range.start, |pause| pause.range.start);
         events.push(Event {
             reading: self.own,
-            ranges: vec![begin..last.range.end],
+            ranges: std::iter::once(begin..last.range.end).collect(),
             weights: weights.shares(),
             starts: (!at_start).then_some((unit.index, begin - unit.bounds.start)),
             plain: true,
-            count: 1.0,
+            count: by_length(&(begin..last.range.end)),
         });
     }
 
@@ -469,27 +500,35 @@ impl<'a> Seen<'a> {
     /// Data from another address, and stretches that nothing explains.
     fn others(&self, unit: &Unit<'_>, events: &mut Vec<Event>) {
         let len = unit.bounds.len();
+        let bytes = |wanted: fn(Shape) -> bool| -> usize {
+            unit.stretches.iter().filter(|one| wanted(one.shape)).map(|one| one.bytes).sum()
+        };
+        let garbage = bytes(|shape| shape == Shape::Garbage);
+        // Where one shape goes over into another there are always some bytes that fit neither.
+        let counts = garbage >= 16 && garbage >= 2 * bytes(is_plain);
+        // All that fits nothing is one event: it has one beginning and one end.
+        let pieces = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
+        let pieces: Vec<Range<usize>> = pieces.map(|one| one.range.clone()).collect();
+        let loose = pieces.first().zip(pieces.last()).map(|(first, last)| first.start..last.end).filter(|_| counts);
         let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
             reading: self.own,
-            ranges: vec![range.clone()],
+            ranges: if plain { vec![range.clone()] } else { pieces.clone() },
             weights: weights.shares(),
             starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
             plain,
-            count: if plain { 1.0 } else { 0.5 },
+            count: if plain { by_length(range) } else { 0.5 },
         };
-        let plain: usize = unit.stretches.iter().filter(|one| is_plain(one.shape)).map(|one| one.bytes).sum();
-        for stretch in &unit.stretches {
-            // Where one shape goes over into another there are always some bytes that fit neither.
-            if stretch.shape == Shape::Garbage && stretch.bytes < 2 * plain {
-                continue;
-            }
-            let range = &stretch.range;
+        let from_elsewhere =
+            unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Elsewhere(_) | Shape::Folded));
+        let places = from_elsewhere.map(|one| (one.shape, one.range.clone()));
+        for (shape, range) in places.chain(loose.map(|range| (Shape::Garbage, range))) {
+            let range = &range;
             let equal = |at: usize| self.mine[at] == unit.reference[at];
             // By chance a byte in 256 is right all the same, and blank stretches are alike everywhere.
             let start = self.edge_down(unit, range.start, |at| equal(at) && range.start - at <= 64);
             let end = self.edge_up(unit, range.end, |at| equal(at) && at - range.end < 64);
             let mut weights = Weights::none();
-            match stretch.shape {
+            match shape {
                 Shape::Elsewhere(_) => {
                     weights.set(Fault::AddressError, 0.9);
                     weights.set(Fault::ClockSlip, 0.03);
@@ -502,7 +541,7 @@ impl<'a> Seen<'a> {
                     weights.set(Fault::SizeAlias, 0.2);
                     events.push(event(range, weights, Edge { aligned: true, slack: 0 }, true));
                 }
-                Shape::Garbage if stretch.bytes >= 16 => {
+                _ => {
                     let (start_any, end_any) = (start.anywhere(len), end.anywhere(len));
                     let (start_own, end_own) = (start.at_transaction(len), end.at_transaction(len));
                     weights.set(Fault::AddressError, 0.4 * start_own * end_own);
@@ -516,7 +555,6 @@ impl<'a> Seen<'a> {
                     weights.set(Fault::LateSampling, 0.02 * start_any * end_any);
                     events.push(event(range, weights, start, false));
                 }
-                _ => {}
             }
         }
     }

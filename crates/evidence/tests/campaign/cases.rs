@@ -2,7 +2,7 @@
 
 use evidence::{
     BareFile, ChipAnswer, Declared, Fault, FileIdentity, Order, Pass, PassContent, Reading, Verdict, diagnose, judge,
-    judge_files,
+    judge_files, plot,
 };
 
 use super::stream::{Kind, Stream, content};
@@ -29,7 +29,6 @@ pub struct Outcome {
     pub named: Option<Fault>,
     shares: Vec<(Fault, f64)>,
     differing_bits: u64,
-    reasons: Vec<String>,
     guessed_chunk: Option<u32>,
 }
 
@@ -56,7 +55,7 @@ fn draw(seed: u64, bare: bool) -> Case {
     let count = draw.pick(&[2, 3, 3, 3, 4, 5]);
     // A read of a small chip in one command leaves no other transaction to compare with; real ones are rarely so read.
     let chunks: Vec<u32> =
-        [256, 1024, 4096, 4096, 8192, 16384].into_iter().filter(|chunk| *chunk * 8 <= size as u32).collect();
+        [256, 1024, 4096, 4096, 8192, 16384].into_iter().filter(|chunk| *chunk * 16 <= size as u32).collect();
     let chunk = draw.pick(&chunks);
     let always = draw.chance(0.6);
     let mut passes: Vec<Manner> = (0..count)
@@ -189,7 +188,6 @@ fn outcome(readings: &[Reading<'_>], judgement: &evidence::Judgement, accepted: 
         named: (!alike).then_some(diagnosis.first().fault),
         shares: diagnosis.findings.iter().take(4).map(|one| (one.fault, one.confidence)).collect(),
         differing_bits: judgement.differing_bits,
-        reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
         guessed_chunk: diagnosis.guessed_chunk,
     }
 }
@@ -267,4 +265,21 @@ impl Outcome {
                 .unwrap_or_default()
         )
     }
+}
+
+/// Returns the picture of one fault in one of three reads of a structured chip.
+pub fn picture(fault: Fault) -> String {
+    let mut draw = Stream::new(fault as u64, 9);
+    let size = 1 << 18;
+    let good = Manner { clock_hz: 12_000_000, opcode: 0x03, order: Order::Ascending, chunk: 1 << 13, ill: false };
+    let passes = vec![good, Manner { ill: true, clock_hz: 10_000_000, ..good }, Manner { clock_hz: 8_000_000, ..good }];
+    let ills = vec![ill(fault, &mut draw, size)];
+    let case = Case { seed: 5, faults: vec![fault], kind: Kind::Structured, size, passes, ills };
+    let chip = content(case.kind, 5, size);
+    let brought: Vec<Brought> = (0..3).map(|number| read(&case, &chip, number)).collect();
+    let passes = as_passes(&case, &brought);
+    let readings: Vec<Reading<'_>> = passes.iter().filter_map(Reading::of_pass).collect();
+    let diagnosis = diagnose(&readings, &judge(&passes, &declared(size)));
+    let names = ["12 MHz", "10 MHz", "8 MHz"];
+    plot(fault.name(), &names, &readings, &diagnosis.first().places).expect("three readings of one length")
 }

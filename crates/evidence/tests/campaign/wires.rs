@@ -57,7 +57,7 @@ impl<'a> Wires<'a> {
             let per_transaction = (plan.clocks / plan.transactions) as f64;
             let length = match ill.fault {
                 Fault::OpenDataOut => (plan.clocks as f64 / ill.events * draw.spread(0.02, 0.4)).max(4000.0),
-                Fault::SupplySag => per_transaction * (2.2 + draw.unit() * 6.0),
+                Fault::SupplySag => per_transaction * (2.2 + draw.unit() * 3.0),
                 Fault::BusContention => ill.period * (0.02 + 0.06 * draw.unit()),
                 _ => 0.0,
             };
@@ -65,6 +65,11 @@ impl<'a> Wires<'a> {
                 Fault::BusContention => (draw.unit() * ill.period) as u64,
                 Fault::SupplySag => (draw.unit() * 0.5 * plan.clocks as f64) as u64,
                 _ => draw.gap(rate),
+            };
+            // The chip works again before the pass is over; one that does not is an open contact as much as a sag.
+            let length = match ill.fault {
+                Fault::SupplySag => length.min(0.85 * plan.clocks as f64 - next as f64),
+                _ => length,
             };
             Acting { ill: ill.clone(), draw, rate, next, until: 0, length }
         });
@@ -224,7 +229,7 @@ impl Acting {
                     self.next = self.until + self.draw.gap(self.rate);
                 }
                 match now < self.until {
-                    true if self.ill.variant % 3 == 0 => di,
+                    true if self.ill.variant.is_multiple_of(3) => di,
                     true => self.ill.pull,
                     false => out,
                 }
@@ -246,14 +251,14 @@ impl Acting {
                     self.next = (self.next as f64 + self.ill.period) as u64;
                 }
                 match now < self.until {
-                    true if self.ill.variant % 3 == 0 => self.draw.chance(0.5),
+                    true if self.ill.variant.is_multiple_of(3) => self.draw.chance(0.5),
                     true if self.ill.variant % 3 == 1 => out && self.draw.chance(0.5),
                     true => self.ill.pull,
                     false => out,
                 }
             }
             Fault::LateSampling => {
-                let early = self.ill.variant % 2 == 0;
+                let early = self.ill.variant.is_multiple_of(2);
                 let other = chip.out(if early { 1 } else { -1 }, content, reach).unwrap_or(out);
                 // Chances count per clock; about half of the clocks have no transition to get wrong.
                 if now >= self.next && other != out {
@@ -263,7 +268,7 @@ impl Acting {
                 out
             }
             Fault::ConstantShift => {
-                let early = self.ill.variant % 2 == 0;
+                let early = self.ill.variant.is_multiple_of(2);
                 chip.out(if early { 1 } else { -1 }, content, reach).unwrap_or(out)
             }
             _ => out,

@@ -8,8 +8,9 @@
 use std::ops::Range;
 
 use driver::{Content, Order, Pass, PassPlan};
-use evidence::strategy::{Manner, Next, Patience, Reach, Seen, next};
-use evidence::{Diagnosis, Judgement, Reading, Transaction, Transactions};
+use evidence::{
+    Diagnosis, History, Judgement, Manner, Next, Patience, Reach, Reading, Transaction, Transactions, next,
+};
 use nor::SECTOR;
 use serde_json::json;
 
@@ -26,7 +27,6 @@ const SHORT: u32 = 256;
 pub(super) struct Tries {
     /// Whole passes since the contacts were last touched.
     pub passes: Vec<Pass>,
-    manners: Vec<Manner>,
     /// Reads of disputed sectors since then.
     parts: Vec<Pass>,
     /// What those were.
@@ -59,19 +59,20 @@ impl Session<'_> {
     pub(super) fn gather(&mut self) -> Result<Tries, JobError> {
         let (slowest_hz, fastest_hz) = self.reached.link.limits().clock_hz;
         let size = self.identity.chip.size;
-        let reach = Reach { slowest_hz, fastest_hz, size };
+        let mut reach = Reach { slowest_hz, fastest_hz, size };
         let mut tries = Tries { reseated: self.reseated()?, ..Tries::default() };
         loop {
             self.judge(&mut tries)?;
-            let seen = Seen {
-                passes: &tries.manners,
-                sector_reads: u32::try_from(tries.parts.len()).unwrap_or(u32::MAX),
+            let count = |passes: &[Pass]| u32::try_from(passes.len()).unwrap_or(u32::MAX);
+            let history = History {
+                passes: count(&tries.passes),
+                sector_reads: count(&tries.parts),
                 reseated: tries.reseated,
                 judgement: tries.judgement.as_ref(),
                 diagnosis: tries.diagnosis.as_ref(),
-                sectors_settled: tries.are_settled(),
+                settled: tries.are_settled(),
             };
-            match next(&seen, &reach, &Patience::default()) {
+            match next(&history, &reach, &Patience::default()) {
                 Next::Pass(manner) => {
                     // A digest shows that something differs and not what; after a dispute bytes are wanted.
                     let digest = tries.passes.len() == 1;
@@ -79,7 +80,6 @@ impl Session<'_> {
                     let fast = plan.fast && self.fast_read_fits(tries.passes.first())?;
                     let pass = self.read_pass(PassPlan { fast, ..plan })?;
                     tries.passes.push(pass);
-                    tries.manners.push(manner);
                 }
                 Next::Sectors { ranges, manner } => {
                     let sectors = sectors_in(&ranges);
@@ -91,6 +91,14 @@ impl Session<'_> {
                     let part = self.read_parts(PassPlan { fast, ..plan }, ranges.clone())?;
                     tries.parts.push(part);
                     tries.disputed = ranges;
+                }
+                Next::Slower { clock_hz } => {
+                    self.say(format!(
+                        "bits are taken too late at this clock: beginning anew at {} kHz",
+                        clock_hz / 1000
+                    ));
+                    reach.fastest_hz = clock_hz;
+                    tries = Tries { reseated: tries.reseated, ..Tries::default() };
                 }
                 Next::Reseat { fault, signal, pin, advice } => {
                     self.write_down(
