@@ -38,7 +38,9 @@ pub struct ChipPick {
 #[must_use]
 pub fn draw(draw: &mut Draw) -> ChipPick {
     if draw.chance(1, 600) {
-        return listed(draw, |entry| entry.size == 32 << 20 && entry.long_opcodes && entry.id_more.is_empty());
+        // Without tables: two sources may disagree on address widths, and such a chip is only read.
+        let fits = |entry: &Entry| entry.size == 32 << 20 && entry.long_opcodes && entry.tables.is_none();
+        return listed(draw, |entry| fits(entry) && entry.id_more.is_empty());
     }
     match draw.weighted(&[(60, 0), (22, 1), (4, 2), (9, 3), (5, 4)]) {
         0 => own_tables(draw),
