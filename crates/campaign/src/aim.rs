@@ -86,6 +86,9 @@ pub fn arm(kind: Kind, rehearsal: &Rehearsal, size: u32, draw: &mut Draw) -> Opt
         disk: None,
         stuck: None,
     };
+    if rehearsal.requests == 0 && kind.of_disk().is_none() {
+        return None;
+    }
     let place = |draw: &mut Draw| u32::try_from(draw.below(u64::from(size))).expect("below the chip's size");
     match kind {
         Kind::CutInErase => armed.moment("power-cut", rehearsal.moment_in(Busy::Erase, draw)?),

@@ -113,7 +113,7 @@ fn time_text(seconds: u64) -> String {
     format!("2026-03-{:02}T{:02}:{:02}:{:02}Z", days + 1, rest / 3600, rest / 60 % 60, rest % 60)
 }
 
-/// Somebody who says yes, signs, and may ask to stop.
+/// Somebody who says yes, signs, and may ask to stop, but has no hands at the bench.
 struct Nobody {
     watch: Rc<RefCell<Watch>>,
 }
@@ -127,7 +127,8 @@ impl Front for Nobody {
     }
 
     fn is_attended(&self) -> bool {
-        true
+        // Somebody at the bench would be waited for, in real time, until a cable is back that no virtual clock brings back.
+        false
     }
 
     fn news(&mut self, _news: &News) {}
