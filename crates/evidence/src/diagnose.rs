@@ -33,6 +33,7 @@ use crate::reading::{Reading, Transaction};
 use crate::reason::Reason;
 use crate::repeat::{Repetition, repetition};
 use fault::Weights;
+use fold::Fold;
 use period::Period;
 use scatter::Scattered;
 use units::Event;
@@ -103,13 +104,13 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     if differing.is_empty() {
         return agreeing(contents.first().copied(), judgement);
     }
-    let folded = fold::folded(&contents, &differing);
-    let voted = voted(&contents, &folded, &differing);
-    let voted = voted.as_deref();
     let known: Option<Vec<Vec<Transaction>>> = comparable
         .iter()
         .map(|reading| reading.conditions.as_ref().map(|one| one.list(reading.content.len() as u32)))
         .collect();
+    let folded = fold::folded(&contents, known.as_deref(), &differing);
+    let voted = voted(&contents, &folded, &differing);
+    let voted = voted.as_deref();
     let (guessed_chunk, lists) = match known {
         Some(lists) => (None, lists),
         None => {
@@ -197,7 +198,7 @@ fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
 }
 
 /// Returns what most of the contents say, folded ones left out; `None` when two are left that contradict each other.
-fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
+fn voted(contents: &[&[u8]], folded: &[Option<Fold>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
     let voters: Vec<&[u8]> =
         contents.iter().zip(folded).filter(|(_, folded)| folded.is_none()).map(|(one, _)| *one).collect();
     if voters.len() == 2 && contents.len() == 2 {
@@ -214,7 +215,7 @@ fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) 
 fn disagreeing(
     contents: &[&[u8]],
     voted: Option<&[u8]>,
-    folded: &[Option<usize>],
+    folded: &[Option<Fold>],
     lists: &[Vec<Transaction>],
     clocks: &[u32],
     disputed: &[Range<u32>],
@@ -223,12 +224,14 @@ fn disagreeing(
     let mut explained: Vec<Vec<Range<usize>>> = Vec::new();
     for own in 0..contents.len() {
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
-        if let Some(reach) = folded[own] {
+        if let Some(fold) = &folded[own] {
             let right = voted.unwrap_or(contents[own]);
-            let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach, right);
+            let again = |range: &Range<usize>| fold::is_again(contents[own], range, fold.reach, right);
             found.events.retain(|event| !event.ranges.iter().all(again));
-            let sagged = found.events.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
-            let weights = fold::weights(contents[own], right, &lists[own], reach, sagged);
+            let sags = found.events.iter().filter(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            let sags = sags.flat_map(|event| &event.ranges).map(|range| range.start);
+            let sagged = fold.comes_after(sags, &lists[own]);
+            let weights = fold.weights(sagged);
             let sectors = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
             let ranges: Vec<Range<usize>> =
                 sectors.map(|from| from..(from + SECTOR).min(contents[own].len())).filter(again).collect();

@@ -23,12 +23,14 @@ pub struct Case {
 #[derive(Debug)]
 pub struct Outcome {
     pub accepted_wrong: bool,
+    /// Every read is what the chip holds.
+    pub all_right: bool,
     /// Every read is the same wrong one.
     pub repeats_alike: bool,
     /// The fault named first, where readings differ.
     pub named: Option<Fault>,
     shares: Vec<(Fault, f64)>,
-    differing_bits: u64,
+    pub differing_bits: u64,
     #[expect(dead_code, reason = "it is there to be printed when a case is repeated")]
     reasons: Vec<String>,
     guessed_chunk: Option<u32>,
@@ -186,6 +188,7 @@ fn outcome(readings: &[Reading<'_>], judgement: &evidence::Judgement, accepted: 
     let alike = readings.iter().all(|one| one.content == readings[0].content);
     Outcome {
         accepted_wrong: accepted && readings.iter().any(|one| one.content != chip),
+        all_right: readings.iter().all(|one| one.content == chip),
         repeats_alike: alike,
         named: (!alike).then_some(diagnosis.first().fault),
         shares: diagnosis.findings.iter().take(4).map(|one| (one.fault, one.confidence)).collect(),
