@@ -35,8 +35,8 @@ pub(crate) struct Fold {
     first: usize,
 }
 
-/// Returns whether `range` of `own` is rather what an address without its upper bits, from `reach` on, holds than what
-/// `right` has there; four times more bytes have to agree.
+/// Returns whether `range` of `own` is rather what an address without its upper bits, from `reach` on, holds in it or in
+/// `right` than what `right` has there; four times more bytes have to agree.
 pub(crate) fn is_again(own: &[u8], range: &Range<usize>, reach: usize, right: &[u8]) -> bool {
     if range.start < reach {
         return false;
@@ -45,7 +45,8 @@ pub(crate) fn is_again(own: &[u8], range: &Range<usize>, reach: usize, right: &[
     let len = range.len().min(reach - from);
     let here = &own[range.start..range.start + len];
     let as_right = unlike(here, &right[range.start..range.start + len]);
-    as_right > 0 && unlike(here, &own[from..from + len]) * 4 <= as_right
+    let low = [own, right].map(|one| unlike(here, &one[from..from + len]));
+    as_right > 0 && low[0].min(low[1]) * 4 <= as_right
 }
 
 fn unlike(one: &[u8], other: &[u8]) -> usize {
@@ -77,18 +78,24 @@ pub(crate) fn folded(
     };
     let table: Vec<Vec<Option<(usize, Fold)>>> =
         contents.iter().enumerate().map(|(number, own)| fold(number, own)).collect();
+    // Of two that each look folded against the other, it is the one that does so in more places.
+    let table: Vec<Vec<Option<(usize, Fold)>>> = (0..contents.len())
+        .map(|own| {
+            let count = |a: usize, b: usize| table[a][b].as_ref().map_or(0, |(count, _): &(usize, Fold)| *count);
+            let clear = |other: &usize| count(own, *other) >= 4 * count(*other, own);
+            (0..contents.len()).map(|other| table[own][other].clone().filter(|_| clear(&other))).collect()
+        })
+        .collect();
     let best = |row: &[Option<(usize, Fold)>]| row.iter().flatten().max_by_key(|(telling, _)| *telling).cloned();
     let mut found: Vec<Option<Fold>> = table
         .iter()
         .map(|row| {
             let (telling, fold) = best(row)?;
             // A folded reading is so against every reading that is not; else it is the other one that is damaged.
-            let against = |(one, of): (&Option<(usize, Fold)>, &Vec<_>)| match one {
-                Some((count, _)) => count * 4 < telling,
-                None => of.iter().all(Option::is_none),
-            };
-            let others = row.iter().zip(&table).filter(|(_, of)| !std::ptr::eq(*of, row));
-            (!others.into_iter().any(against)).then_some(fold)
+            let shows = |row: &[Option<(usize, Fold)>]| best(row).is_some_and(|(count, _)| count * 4 >= telling);
+            let others = row.iter().zip(&table).filter(|(_, of)| !std::ptr::eq(of.as_slice(), row.as_slice()));
+            let mut against = others.filter(|(one, of)| !shows(std::slice::from_ref(one)) && !shows(of));
+            against.next().is_none().then_some(fold)
         })
         .collect();
     if found.iter().all(Option::is_some) {
@@ -109,7 +116,7 @@ fn reach(own: &[u8], other: &[u8]) -> usize {
             Says::Own => (folded, kept + 1),
             Says::Nothing => (folded, kept),
         });
-        if folded == 0 || kept * 16 > folded {
+        if folded < 4 || kept * 16 > folded {
             break;
         }
         reach = next;
@@ -157,7 +164,9 @@ impl Piece {
                 piece.appeared += usize::from(taken && data);
                 piece.alike += usize::from(is == theirs && data);
             } else {
-                piece.kept += usize::from(is == theirs && (is ^ was).count_ones() >= 2);
+                // Two lines that rest at once have nothing of their own.
+                let data = !matches!(is, 0x00 | 0xFF);
+                piece.kept += usize::from(is == theirs && data && (is ^ was).count_ones() >= 2);
             }
         }
         piece
@@ -195,7 +204,7 @@ fn against(own: &[u8], other: &[u8], sectors: &[usize], times: &Times) -> Option
     let span = said[first..].iter().map(|(_, from, _)| *from);
     let span = span.clone().max()? - span.min()?;
     // What two readings have twice is there twice by nature; then it takes more than a few damaged places.
-    if folded < 2 || appeared == 0 || own_after * 16 > folded || alike * 4 > folded && span * 8 < own.len() {
+    if folded < 2 || appeared == 0 || own_after * 64 > folded || alike * 4 > folded && span * 8 < own.len() {
         return None;
     }
     Some((folded, Fold { reach: reach(own, other), whole: first * 8 <= said.len(), first: said[first].1 }))

@@ -64,8 +64,7 @@ pub(crate) fn events(
 ) -> Found {
     let mut found = Found { events: Vec::new(), explained: Vec::new() };
     let units = units(contents, voted, own, list, disputed);
-    let mut seen =
-        Seen { mine: contents[own], own, list, windows: Vec::new(), unaffected: None, pair: contents.len() == 2 };
+    let mut seen = Seen { mine: contents[own], own, list, windows: Vec::new(), unaffected: None };
     for unit in &units {
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
@@ -230,7 +229,7 @@ impl Edge {
 enum Support {
     For,
     Against,
-    /// The content itself comes again there, and with two readings either may be the damaged one.
+    /// The content itself comes again there, and what seems to come from elsewhere may be right.
     None,
 }
 
@@ -241,8 +240,6 @@ pub(super) struct Seen<'a> {
     pub(super) list: &'a [Transaction],
     pub(super) windows: Vec<Window<'a>>,
     unaffected: Option<bool>,
-    /// Whether there are only two readings, so that nobody knows which one is right.
-    pair: bool,
 }
 
 impl Seen<'_> {
@@ -356,21 +353,20 @@ impl Seen<'_> {
                 _ => false,
             }
         };
-        let mut again = 0;
-        for side in [unit.bounds.start..range.start, range.end..unit.bounds.end] {
-            let (mut kept, mut all) = (0, 0);
-            for at in side.filter(|at| self.mine[*at] == unit.reference[*at]) {
-                all += 1;
-                match from_there(at) {
-                    false => kept += 1,
-                    true => again += usize::from(!matches!(self.mine[at], 0x00 | 0xFF)),
-                }
-            }
-            if kept >= 4 && kept * 16 > all {
-                return Support::Against;
+        let (mut kept, mut again, mut equal) = (0, 0, 0);
+        for at in unit.bounds.clone().filter(|at| self.mine[*at] == unit.reference[*at]) {
+            equal += 1;
+            match from_there(at) {
+                false => kept += 1,
+                true => again += usize::from(!matches!(self.mine[at], 0x00 | 0xFF)),
             }
         }
-        if self.pair && again > 2 * range.len() { Support::None } else { Support::For }
+        let differing = unit.bounds.len() - equal;
+        match kept >= 4 && kept * 16 > equal {
+            true => Support::Against,
+            false if again * 2 > differing => Support::None,
+            false => Support::For,
+        }
     }
 
     /// Data from another address, and stretches that nothing explains.

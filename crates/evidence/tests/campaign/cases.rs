@@ -286,6 +286,7 @@ pub fn picture(fault: Fault) -> String {
     let passes = as_passes(&case, &brought);
     let readings: Vec<Reading<'_>> = passes.iter().filter_map(Reading::of_pass).collect();
     let diagnosis = diagnose(&readings, &judge(&passes, &declared(size)));
-    let names = ["12 MHz", "10 MHz", "8 MHz"];
-    plot(fault.name(), &names, &readings, &diagnosis.first().places).expect("three readings of one length")
+    let names = ["pass 1, 12 MHz", "pass 2, 10 MHz", "pass 3, 8 MHz"];
+    plot(&format!("{fault} in pass 2 of 3"), &names, &readings, &diagnosis.first().places)
+        .expect("three readings of one length")
 }
