@@ -203,12 +203,19 @@ impl Session<'_> {
         Ok(())
     }
 
+    fn write_refused(&mut self, mut body: Value, reseat: Option<Value>) -> Result<(), JobError> {
+        if let Some(reseat) = reseat {
+            body["reseat"] = reseat;
+        }
+        self.write_down("refused", body)
+    }
+
     /// Puts what was read into the vault: as a capture when it is accepted.
     fn keep(&mut self, tries: Tries) -> Result<CaptureReport, JobError> {
         let report = self.evidence_report(&tries);
-        let advice = match &tries.end {
-            Some(End::Contact { advice }) => Some(advice.clone()),
-            _ => None,
+        let (advice, reseat) = match &tries.end {
+            Some(End::Contact { advice, reseat }) => (Some(advice.clone()), reseat.clone()),
+            _ => (None, None),
         };
         let accepted = report.accepted && advice.is_none();
         if accepted {
@@ -220,9 +227,7 @@ impl Session<'_> {
             Content::Digests(_) => None,
         });
         let Some(bytes) = bytes.filter(|_| judgement.differing_sectors == 0) else {
-            if advice.is_none() {
-                self.write_down("refused", json!({ "evidence": report }))?;
-            }
+            self.write_refused(json!({ "evidence": report }), reseat)?;
             return Err(not_accepted(&judgement, &report, advice, None));
         };
         let chip = self.chip_name();
@@ -239,7 +244,7 @@ impl Session<'_> {
         )?;
         let body = json!({ "content": stored.id, "sha256": stored.sha256, "size": stored.size, "evidence": report });
         if !accepted {
-            self.write_down("refused", body)?;
+            self.write_refused(body, reseat)?;
             return Err(not_accepted(&judgement, &report, advice, Some(stored.id.short())));
         }
         self.write_down("captured", body)?;

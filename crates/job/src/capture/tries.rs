@@ -12,7 +12,7 @@ use evidence::{
     Diagnosis, History, Judgement, Manner, Next, Patience, Reach, Reading, Transaction, Transactions, next,
 };
 use nor::SECTOR;
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::{as_evidence, order_of};
 use crate::error::JobError;
@@ -50,6 +50,8 @@ pub(super) enum End {
     Contact {
         /// What to do, in a sentence.
         advice: String,
+        /// Pin and signal to reseat before the next try; none when that was asked for often enough.
+        reseat: Option<Value>,
     },
 }
 
@@ -101,12 +103,9 @@ impl Session<'_> {
                     tries = Tries { reseated: tries.reseated, ..Tries::default() };
                 }
                 Next::Reseat { fault, signal, pin, advice } => {
-                    self.write_down(
-                        "refused",
-                        json!({ "evidence": self.evidence_report(&tries), "reseat": { "pin": pin, "signal": signal } }),
-                    )?;
                     self.say(format!("the reads look like {fault}"));
-                    tries.end = Some(End::Contact { advice: advice.to_owned() });
+                    let reseat = Some(json!({ "pin": pin, "signal": signal }));
+                    tries.end = Some(End::Contact { advice: advice.to_owned(), reseat });
                     return Ok(tries);
                 }
                 Next::Accept => {
@@ -126,7 +125,7 @@ impl Session<'_> {
                     return Ok(tries);
                 }
                 Next::Refuse { patience_over: true, advice } => {
-                    tries.end = Some(End::Contact { advice: advice.to_owned() });
+                    tries.end = Some(End::Contact { advice: advice.to_owned(), reseat: None });
                     return Ok(tries);
                 }
                 Next::Refuse { patience_over: false, .. } => {
