@@ -398,6 +398,7 @@ fn not_accepted(
         report
             .diagnosis
             .first()
+            .filter(|first| first.fault != evidence::Fault::None.name())
             .map(|first| format!("it looks like {} ({:.0} % of belief)", first.fault, first.confidence * 100.0)),
     );
     JobError::NotAccepted { reasons, advice: advice.filter(|_| contact), contact, kept }
