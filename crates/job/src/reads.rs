@@ -3,17 +3,16 @@
 //! The verdict and the diagnosis are the room `evidence`'s; the checks inside the contents are the room `image`'s. Bare files say
 //! nothing of clocks, id and size, so their verdict never stands in for a capture (S1).
 
-use std::ops::Range;
 use std::os::unix::fs::MetadataExt;
 use std::path::PathBuf;
 
-use evidence::{BareFile, Check, FileIdentity, Judgement, Reading, Settlement, Verdict, distinct, judge_files, settle};
-use image::explain::{Proof, proof_of, stored_sums};
+use evidence::{BareFile, FileIdentity, Reading, Settlement, Verdict, distinct, judge_files};
 use serde::Serialize;
 
 use crate::capture::{DiagnosisReport, diagnosis_report};
 use crate::error::JobError;
 use crate::files;
+use crate::proof::{ProofReport, VotesReport, on_two_cores, settled};
 
 /// Largest file that is read.
 const MOST_OF_A_FILE: u64 = 256 << 20;
@@ -49,27 +48,12 @@ pub struct ReadsReport {
     pub offer: Option<OfferReport>,
 }
 
-/// How much of a content its own sums confirm.
-#[derive(Debug, Clone, Serialize)]
-#[expect(missing_docs, reason = "as image::explain::Proof has them")]
-pub struct ProofReport {
-    pub bytes: u64,
-    pub blank: u64,
-    pub covered: u64,
-    pub decoded: u64,
-    pub checks_ok: u64,
-    pub checks_failed: u64,
-}
-
 /// A content put together from files that differ.
 #[derive(Debug, Clone, Serialize)]
 pub struct OfferReport {
-    /// Differing sectors that checks inside the content settle.
-    pub by_proof: u32,
-    /// Differing sectors that a majority of three or more files settles.
-    pub by_majority: u32,
-    /// Differing sectors that nothing settles.
-    pub open: u32,
+    /// What its differing sectors rest on.
+    #[serde(flatten)]
+    pub votes: VotesReport,
     /// SHA-256 of it.
     pub sha256: String,
     /// The file that holds it now, when one was asked for.
@@ -96,13 +80,13 @@ pub fn judge(paths: &[PathBuf], out: Option<&PathBuf>) -> Result<ReadsReport, Jo
     let distinct: Vec<&[u8]> = distinct(&files).into_iter().map(|index| files[index].content).collect();
     let first = distinct.first().copied().unwrap_or_default();
     let (judgement, proof) = std::thread::scope(|scope| {
-        let proof = scope.spawn(|| proof_of(first));
+        let proof = scope.spawn(|| ProofReport::of(first));
         (judge_files(&files), proof.join().expect("reading an image does not panic"))
     });
     let readings: Vec<Reading<'_>> = distinct.iter().map(|bytes| Reading::bare(bytes)).collect();
     let (diagnosis, settlement) = std::thread::scope(|scope| {
         let diagnosis = scope.spawn(|| evidence::diagnose(&readings, &judgement));
-        let settlement = (judgement.differing_sectors > 0).then(|| settled(&distinct, &judgement)).flatten();
+        let settlement = (judgement.differing_sectors > 0).then(|| settled(&distinct, &judgement.differing)).flatten();
         (diagnosis.join().expect("a diagnosis does not panic"), settlement)
     });
     let offer = match (settlement, out) {
@@ -125,7 +109,7 @@ pub fn judge(paths: &[PathBuf], out: Option<&PathBuf>) -> Result<ReadsReport, Jo
             Verdict::Trusted => Vec::new(),
             _ => diagnosis_report(&diagnosis),
         },
-        proof: proof.into(),
+        proof,
         reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
         offer,
     })
@@ -137,55 +121,15 @@ fn identity(path: &PathBuf) -> Result<FileIdentity, JobError> {
     Ok(FileIdentity { device: meta.dev(), inode: meta.ino() })
 }
 
-/// The sums inside each content decide where they can; a majority is only counted (rule 5).
-fn settled(contents: &[&[u8]], judgement: &Judgement) -> Option<Settlement> {
-    let checks = on_two_cores(contents, |content| sums(content, judgement));
-    settle(contents, &checks)
-}
-
-/// What `work` returns for each item, in their order; two cores share the items.
-fn on_two_cores<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    let (lower, upper) = items.split_at(items.len() / 2);
-    std::thread::scope(|scope| {
-        let lower = scope.spawn(|| lower.iter().map(&work).collect::<Vec<R>>());
-        let upper: Vec<R> = upper.iter().map(&work).collect();
-        let mut all = lower.join().expect("what is shared here does not panic");
-        all.extend(upper);
-        all
-    })
-}
-
-/// The sums that cover a disputed place.
-fn sums(content: &[u8], judgement: &Judgement) -> Vec<Check> {
-    let disputed = |range: &Range<u32>| {
-        let next = judgement.differing.partition_point(|other| other.end <= range.start);
-        judgement.differing.get(next).is_some_and(|other| other.start < range.end)
-    };
-    let check = |sum: image::explain::Check| {
-        let (start, end) = (u32::try_from(sum.at).ok()?, u32::try_from(sum.at + sum.len).ok()?);
-        Some(Check { range: start..end, ok: sum.ok? }).filter(|check| disputed(&check.range))
-    };
-    stored_sums(content).into_iter().filter_map(check).collect()
-}
-
 fn offer(settlement: &Settlement, out: Option<&PathBuf>) -> Result<OfferReport, JobError> {
     if let Some(out) = out {
         files::write_new(out, &settlement.content)?;
     }
     Ok(OfferReport {
-        by_proof: settlement.by_proof,
-        by_majority: settlement.by_majority,
-        open: settlement.open,
+        votes: VotesReport::of(settlement),
         sha256: image::pin::Pin::sha256(&settlement.content).digits(),
         file: out.cloned(),
     })
-}
-
-impl From<Proof> for ProofReport {
-    fn from(proof: Proof) -> Self {
-        let Proof { bytes, blank, covered, decoded, checks_ok, checks_failed } = proof;
-        Self { bytes, blank, covered, decoded, checks_ok, checks_failed }
-    }
 }
 
 impl ReadsReport {
@@ -203,7 +147,7 @@ impl ReadsReport {
 impl OfferReport {
     /// One line, no longer than 80 columns for any count of sectors that a chip has.
     fn line(&self) -> String {
-        let (by_proof, by_majority, open) = (self.by_proof, self.by_majority, self.open);
+        let VotesReport { by_proof, by_majority, open } = self.votes;
         match &self.file {
             Some(_) => format!("Written: {by_proof} sectors by sums inside, {by_majority} by majority, {open} open."),
             None => format!("`--offer FILE`: {by_proof} sectors by sums, {by_majority} by majority, {open} open."),
