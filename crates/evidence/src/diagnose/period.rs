@@ -5,8 +5,9 @@
 //! two readings differ, the bursts of both are seen in each one's time, so that many distances mean nothing.
 //!
 //! Each burst is held against the next few. Of distances that have nothing to do with a period, the cosines of their phases
-//! add up to about nothing, m of them to no more than s with the chance exp(-s²/m); each period tried costs its part.
-//! Only near bursts are compared, because a host's pauses let phases drift.
+//! add up to about nothing, m independent ones to no more than s with the chance exp(-s²/m). They share bursts and crowd
+//! where content shows damage, so half of that exponent counts, and a mean cosine of a quarter is asked for; each period
+//! tried costs its part. Only near bursts are compared, because a host's pauses let phases drift.
 //!
 //! The decision a reader would question: no distance of less than 32 bytes counts, because tables in the content repeat at
 //! such, and neither do bursts that begin with their transaction, which keeps a time of its own. A period has to be one
@@ -23,6 +24,8 @@ const LEAST: usize = 6;
 const NEXT: usize = 6;
 /// Bursts closer than this are one burst; bytes of bus time.
 pub(crate) const APART: u64 = 32;
+/// The mean cosine of distances that a period explains; half of them may be those of another reading's bursts.
+const LEAST_MEAN: f64 = 0.25;
 /// Each period tried is so much longer than the one before.
 const STEP: f64 = 1.012;
 
@@ -69,8 +72,8 @@ pub(crate) fn period(bursts: &[Range<u64>]) -> Option<Period> {
         let near = gaps.iter().filter(|gap| (0.5 * bytes..8.5 * bytes).contains(*gap));
         let (sum, count) = near.fold((0.0, 0.0), |(sum, count), gap| (sum + (TAU * gap / bytes).cos(), count + 1.0));
         // A few distances that fit say at most what their number of independent bursts says.
-        let enough = sum > 0.0 && 2.0 * count >= gaps.len() as f64;
-        let weight = if enough { sum * sum / f64::max(count, LEAST as f64) } else { 0.0 };
+        let enough = sum >= LEAST_MEAN * count && 2.0 * count >= gaps.len() as f64;
+        let weight = if enough { sum * sum / f64::max(count, LEAST as f64) / 2.0 } else { 0.0 };
         Period { bytes, weight: weight.min(starts.len() as f64) - cost }
     });
     tried.max_by(|a, b| a.weight.total_cmp(&b.weight))
