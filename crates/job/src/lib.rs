@@ -18,6 +18,7 @@ pub mod jobs;
 mod kernel;
 pub mod link_check;
 pub mod links;
+pub mod media;
 mod present;
 pub mod procedure;
 pub mod profile;
