@@ -4,8 +4,8 @@
 //! if any. It returns the image with a list of what was done, for the manifest. The same recipe, contents and address give the
 //! same bytes. Fetching contents, drawing an address, and storing the result are left to the caller.
 //!
-//! The order is fixed: the base; `[[fill]]`; `[[keep]]`; `[[place]]`; the address; then every `[[require]]` is looked at. Hashes
-//! are checked before anything else. No two fills, keeps and places may share a byte, so their order does not show in the result.
+//! The order is fixed: the base; `[[fill]]`; `[[keep]]`; `[[place]]`; the address; the access bits; then every `[[require]]` is
+//! looked at. Hashes are checked before anything else. No two fills, keeps and places may share a byte, so their order does not show in the result.
 //! The address goes into whatever network NVM these leave. The image has the base's size, and so has the present capture (S8).
 //!
 //! Names of regions are those of the descriptor of the content they are looked up in: of the base for where something goes, of
@@ -14,16 +14,19 @@
 //! The decision a reader would question: a requirement that does not hold is an error, and no image comes back. A composed
 //! image is made to be written to a chip; one that its own recipe calls wrong must not lie about.
 //!
+//! Who may access which region of a chip is left as the descriptor says it, unless the recipe has `[access]`.
+//!
 //! Contents are hostile input (S10) and hold secrets (S15): errors, steps and findings name places and hashes, never bytes.
 
 use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
 
+use crate::descriptor::{Access, access, set_access};
 use crate::mac::Mac;
 use crate::nvm::{self, Nvm, NvmError};
 use crate::pin::Pin;
-use crate::recipe::{AddressRule, MacRule, Recipe, Selector, SourceRef, Target, TextPlace};
+use crate::recipe::{AccessRule, AddressRule, MacRule, Recipe, Regions, Selector, SourceRef, Target, TextPlace};
 
 mod content;
 mod error;
@@ -99,6 +102,9 @@ pub fn compose(recipe: &Recipe, sources: &Sources<'_>, address: Address) -> Resu
     writes.iter().for_each(|write| work.write(write));
     if let Some(rule) = &recipe.address {
         work.put_address(rule, address)?;
+    }
+    if let Some(rule) = &recipe.access {
+        work.put_access(rule)?;
     }
     require::check(&contents, base, &mut work.composed, recipe)?;
     work.look_over();
@@ -259,6 +265,34 @@ impl<'a> Work<'a> {
             sha256,
         });
         self.composed.mac = Some(mac);
+        Ok(())
+    }
+
+    /// Gives the masters the rights that the recipe names, in the descriptor that everything before this left.
+    fn put_access(&mut self, rule: &AccessRule) -> Result<(), ComposeError> {
+        for grant in &rule.grants {
+            let amiss = |source| ComposeError::Access { place: grant.place.clone(), source };
+            let before = access(&self.composed.bytes, grant.master, rule.layout).map_err(amiss)?;
+            let field = |wanted: Option<Regions>, now: u16| match wanted {
+                None => now,
+                Some(Regions::All) => before.layout.all(),
+                Some(Regions::These(bits)) => bits,
+            };
+            let now =
+                Access { read: field(grant.read, before.access.read), write: field(grant.write, before.access.write) };
+            set_access(&mut self.composed.bytes, grant.master, rule.layout, now).map_err(amiss)?;
+            let at = u32::try_from(before.at).expect("inside the descriptor");
+            let sha256 = Pin::sha256(&self.composed.bytes[indices(&(at..at + 4))]);
+            self.composed.findings.extend(step::of_access(grant.master, before.access, now, at));
+            self.composed.steps.push(Step {
+                place: grant.place.clone(),
+                done: Done::Access { master: grant.master, before: before.access, now },
+                source: None,
+                from: None,
+                to: at..at + 4,
+                sha256,
+            });
+        }
         Ok(())
     }
 

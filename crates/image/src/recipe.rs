@@ -14,6 +14,7 @@
 use std::fmt;
 use std::ops::Range;
 
+use crate::descriptor::{Layout, Master};
 use crate::mac::Mac;
 use crate::pin::Pin;
 
@@ -39,6 +40,7 @@ pub struct Recipe {
     pub(crate) keeps: Vec<Keep>,
     pub(crate) parts: Vec<Part>,
     pub(crate) address: Option<AddressRule>,
+    pub(crate) access: Option<AccessRule>,
     pub(crate) requires: Vec<Require>,
 }
 
@@ -203,6 +205,32 @@ pub(crate) enum MacRule {
     /// None: whoever composes says it.
     Given(Option<Mac>),
     Drawn,
+}
+
+/// `[access]`: who may read and write which region, in the descriptor of the result.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct AccessRule {
+    pub(crate) place: TextPlace,
+    /// What a person says of the descriptor; none: it shows.
+    pub(crate) layout: Option<Layout>,
+    pub(crate) grants: Vec<Grant>,
+}
+
+/// What one master may do from now on; a field that is not named stays as it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Grant {
+    pub(crate) place: TextPlace,
+    pub(crate) master: Master,
+    pub(crate) read: Option<Regions>,
+    pub(crate) write: Option<Regions>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Regions {
+    /// Every region that the layout has a bit for.
+    All,
+    /// Bit n is the region of register n.
+    These(u16),
 }
 
 /// `[[require]]`: what has to hold on the result.

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::descriptor::DescriptorError;
+use crate::descriptor::{AccessError, DescriptorError};
 use crate::mac::UnfitMac;
 use crate::nvm::NvmError;
 use crate::pin::Pin;
@@ -172,6 +172,14 @@ pub enum ComposeError {
         /// Why.
         source: NvmError,
     },
+    /// The access bits cannot be set.
+    #[error("{place}: the rights cannot be given")]
+    Access {
+        /// Where.
+        place: TextPlace,
+        /// Why.
+        source: AccessError,
+    },
     /// Requirements do not hold on the result.
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
     Unmet(Vec<Unmet>),
@@ -226,6 +234,15 @@ impl ComposeError {
             Self::AddressAmiss { .. } => {
                 "let the image have a sound network NVM: keep that of the machine, or place one"
             }
+            Self::Access { source: AccessError::LayoutUnclear { .. }, .. } => {
+                "find out how this chipset lays its access fields out, and write `layout = \"eight-regions\"` or \"twelve-regions\""
+            }
+            Self::Access { source: AccessError::LayoutDiffers { .. }, .. } => {
+                "take the line `layout` out of `[access]`"
+            }
+            Self::Access { source: AccessError::NoBit { .. }, .. } => "name regions that this descriptor has bits for",
+            Self::Access { source: AccessError::NoMaster { .. }, .. } => "take this master out of `[access]`",
+            Self::Access { .. } => "keep the machine's own descriptor, or take `[access]` out",
             Self::Unmet(_) => "compare the recipe and its contents with the machine; no image was made",
         }
     }

@@ -7,6 +7,7 @@ use crate::nvm::network_nvm;
 use crate::scenario::{LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_main, meadowlark_main, meadowlark_port};
 use crate::testing::each_value;
 
+mod access;
 mod whole;
 
 const SIZE: u32 = 512 << 10;

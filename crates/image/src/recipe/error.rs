@@ -89,6 +89,12 @@ pub enum Mistake {
         /// What is known here.
         known: Vec<&'static str>,
     },
+    /// A word that stands twice in a list.
+    #[error("`{given}` stands here twice")]
+    Twice {
+        /// The word.
+        given: &'static str,
+    },
     /// A text that is empty, too long, or has control characters.
     #[error("this text has {len} bytes, or characters that do not show")]
     Text {
@@ -137,6 +143,7 @@ impl RecipeError {
             Mistake::OutOfRange { least, most, .. } => {
                 format!("give a whole number from {least} to {most} ({least:#x} to {most:#x})")
             }
+            Mistake::Twice { .. } => "name it once".to_owned(),
             Mistake::Text { most, .. } => format!("give 1 to {most} bytes of plain text"),
             Mistake::TooMany { .. } => "join ranges that touch, or make a second recipe on top of this one".to_owned(),
             Mistake::NotAHash(PinError::Kind) => "write `sha256:` or `blake3:` and the 64 digits".to_owned(),

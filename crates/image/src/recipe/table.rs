@@ -104,6 +104,32 @@ impl<'a> Table<'a> {
         })
     }
 
+    /// Returns which of `words` the list under `key` names, by their numbers, each once; `Some(None)` for the word `all`.
+    #[allow(clippy::option_option)] // no key, the word, a list
+    pub(crate) fn words(&self, key: &str, words: &[&'static str]) -> Result<Option<Option<Vec<usize>>>, RecipeError> {
+        let Some(value) = self.entries.get(key) else { return Ok(None) };
+        let unknown = |given: &str| {
+            let known = [&["all"], words].concat();
+            self.mistake(key, Mistake::UnknownWord { given: shown(given).escape_debug().to_string(), known })
+        };
+        let list = match value.get_ref() {
+            DeValue::String(text) if text == "all" => return Ok(Some(None)),
+            DeValue::String(text) => return Err(unknown(text)),
+            DeValue::Array(list) => list,
+            _ => return Err(self.wrong_type(key, value, "\"all\" or a list of texts")),
+        };
+        let mut found = Vec::new();
+        for item in list.iter() {
+            let text = item.get_ref().as_str().ok_or_else(|| self.wrong_type(key, item, "texts in quotes"))?;
+            let number = words.iter().position(|word| *word == text).ok_or_else(|| unknown(text))?;
+            if found.contains(&number) {
+                return Err(self.mistake(key, Mistake::Twice { given: words[number] }));
+            }
+            found.push(number);
+        }
+        Ok(Some(Some(found)))
+    }
+
     /// Returns the whole number under `key`.
     pub(crate) fn number(&self, key: &str, range: RangeInclusive<u32>) -> Result<Option<u32>, RecipeError> {
         let Some(value) = self.entries.get(key) else { return Ok(None) };

@@ -113,6 +113,56 @@ fn every_key_of_the_format_is_taken() {
 }
 
 #[test]
+fn access_names_masters_and_regions_each_once() {
+    let rule = with("[access]\nlayout = \"twelve-regions\"\nnetwork = { write = [\"network\", \"region-8\"] }")
+        .unwrap()
+        .access
+        .unwrap();
+    assert_eq!(rule.layout, Some(Layout::TwelveRegions));
+    let [grant] = &rule.grants[..] else { panic!("{rule:?}") };
+    assert_eq!((grant.master, grant.read, grant.write), (Master::Network, None, Some(Regions::These(0x108))));
+    assert_eq!(&*grant.place.key, "[access.network]");
+    assert_eq!(with("").unwrap().access, None);
+    refused(
+        "[access]\nlayout = \"twelve-regions\"",
+        "line 3, [access]: a master is missing",
+        "write who may do what, such as `processor = { read = \"all\", write = \"all\" }`",
+    );
+    refused(
+        "[access.processor]",
+        "line 3, [access.processor]: `read` or `write` is missing",
+        "write `read` or `write`: \"all\", or a list of regions such as [\"firmware\", \"network\"]",
+    );
+    refused(
+        "[access]\nprocessor = { read = [\"firmware\", \"firmware\"] }",
+        "line 4, [access.processor] read: `firmware` stands here twice",
+        "name it once",
+    );
+    let known = "known here: all, descriptor, firmware, management, network, platform, region-5, region-6, region-7, region-8, \
+                 region-9, region-10, region-11";
+    refused(
+        "[access.processor]\nwrite = [\"bios\"]",
+        "line 4, [access.processor] write: `bios` is not known here",
+        known,
+    );
+    refused(
+        "[access.processor]\nwrite = \"most\"",
+        "line 4, [access.processor] write: `most` is not known here",
+        known,
+    );
+    refused(
+        "[access.processor]\nwrite = 1",
+        "line 4, [access.processor] write: this is of type integer",
+        "give \"all\" or a list of texts",
+    );
+    refused(
+        "[access.host]\nwrite = \"all\"",
+        "line 3, [access] host: this key is not known",
+        "known here: layout, processor, management, network, embedded-controller",
+    );
+}
+
+#[test]
 fn a_single_table_may_stand_in_single_brackets() {
     let fills = with("[fill]\nbyte = 0xFF\nregion = \"platform\"").unwrap().fills;
     assert_eq!(fills.len(), 1);
