@@ -32,10 +32,12 @@ mod content;
 mod error;
 mod require;
 mod step;
+mod variable;
 
-pub use content::{NamedRange, Sources};
+pub use content::{NamedRange, Sources, network_address};
 pub use error::{ComposeError, Unmet};
 pub use step::{Done, Finding, Severity, Step};
+pub use variable::VariableError;
 
 use content::{Content, Contents};
 
@@ -137,8 +139,9 @@ enum What<'a> {
         content: &'a Content<'a>,
         from: Range<u32>,
     },
-    /// What a structure holds, unpacked: no range of the content.
-    Unpacked {
+    /// Bytes that are no range of the content: what a structure holds, unpacked, or a variable for another store.
+    Made {
+        done: Done,
         source: &'a SourceRef,
         content: &'a Content<'a>,
         bytes: Vec<u8>,
@@ -178,6 +181,11 @@ impl<'a> Work<'a> {
             let to = self.base.range(&keep.what, &self.recipe.base.source, &keep.place)?;
             writes.push(copy(&keep.place, Done::Keep, &SourceRef::Present, content, from, to)?);
         }
+        let mut cursor = variable::Cursor::default();
+        for kept in &self.recipe.variables {
+            let present = self.contents.of(&SourceRef::Present);
+            writes.extend(variable::writes(kept, present, self.base, &mut cursor)?);
+        }
         for part in &self.recipe.parts {
             let content = self.contents.of(&part.source);
             if let (true, Some(Selector::Structure(selector))) = (part.decoded, &part.from) {
@@ -188,7 +196,7 @@ impl<'a> Work<'a> {
                     let content = Box::new(part.source.clone());
                     return Err(ComposeError::Misfit { place: part.place.clone(), content, from: 0..len, to });
                 }
-                let what = What::Unpacked { source: &part.source, content, bytes };
+                let what = What::Made { done: Done::Place, source: &part.source, content, bytes };
                 writes.push(Write { place: &part.place, to, what });
                 continue;
             }
@@ -213,9 +221,9 @@ impl<'a> Work<'a> {
                 target.copy_from_slice(&content.bytes[indices(from)]);
                 (*done, Some(((*source).clone(), content.id)), Some(from.clone()))
             }
-            What::Unpacked { source, content, bytes } => {
+            What::Made { done, source, content, bytes } => {
                 target.copy_from_slice(bytes);
-                (Done::Place, Some(((*source).clone(), content.id)), None)
+                (*done, Some(((*source).clone(), content.id)), None)
             }
         };
         let sha256 = Pin::sha256(target);
@@ -298,6 +306,11 @@ impl<'a> Work<'a> {
 
     /// Finds what a recipe may have overlooked.
     fn look_over(&mut self) {
+        for kept in self.recipe.variables.iter().filter(|kept| kept.optional) {
+            if !self.composed.steps.iter().any(|step| step.place == kept.place) {
+                self.composed.findings.push(step::variable_absent(&kept.name));
+            }
+        }
         let bytes = &self.composed.bytes;
         let own_map = self.base.map.as_ref().ok().filter(|_| !self.base.map_is_lent);
         if own_map.is_some_and(|map| content::own_map(bytes).ok().as_ref() != Some(map)) {

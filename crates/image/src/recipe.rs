@@ -15,6 +15,7 @@ use std::fmt;
 use std::ops::Range;
 
 use crate::descriptor::{Layout, Master};
+use crate::explain::Guid;
 use crate::mac::Mac;
 use crate::pin::Pin;
 
@@ -38,6 +39,7 @@ pub struct Recipe {
     pub(crate) base: Base,
     pub(crate) fills: Vec<Fill>,
     pub(crate) keeps: Vec<Keep>,
+    pub(crate) variables: Vec<KeptVariable>,
     pub(crate) parts: Vec<Part>,
     pub(crate) address: Option<AddressRule>,
     pub(crate) access: Option<AccessRule>,
@@ -124,10 +126,12 @@ impl Recipe {
     pub(crate) fn uses(&self) -> impl Iterator<Item = (&SourceRef, &TextPlace)> {
         let base = std::iter::once((&self.base.source, &self.base.place));
         let keeps = self.keeps.iter().map(|keep| (&SourceRef::Present, &keep.place));
+        let variables = self.variables.iter().map(|kept| (&SourceRef::Present, &kept.place));
         let parts = self.parts.iter().map(|part| (&part.source, &part.place));
         let carried = self.address.iter().filter(|address| address.rule == MacRule::Carried);
         let requires = self.requires.iter().filter(|require| require.condition.takes_present());
         base.chain(keeps)
+            .chain(variables)
             .chain(parts)
             .chain(carried.map(|address| (&SourceRef::Present, &address.place)))
             .chain(requires.map(|require| (&SourceRef::Present, &require.place)))
@@ -177,6 +181,17 @@ pub(crate) struct Fill {
 pub(crate) struct Keep {
     pub(crate) place: TextPlace,
     pub(crate) what: Selector,
+}
+
+/// `[[keep]]` with `variable`: a variable of the present capture, written into the base's variable store.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct KeptVariable {
+    pub(crate) place: TextPlace,
+    pub(crate) name: Box<str>,
+    /// None: the only vendor that has a variable of this name.
+    pub(crate) vendor: Option<Guid>,
+    /// Whether a machine without it gets the image, too.
+    pub(crate) optional: bool,
 }
 
 /// `[[place]]`: a part of another content.

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::VariableError;
 use crate::descriptor::{AccessError, DescriptorError};
 use crate::mac::UnfitMac;
 use crate::nvm::NvmError;
@@ -172,6 +173,14 @@ pub enum ComposeError {
         /// Why.
         source: NvmError,
     },
+    /// A variable cannot be kept.
+    #[error("{place}: the variable cannot be kept")]
+    Variable {
+        /// Where.
+        place: TextPlace,
+        /// Why.
+        source: Box<VariableError>,
+    },
     /// The access bits cannot be set.
     #[error("{place}: the rights cannot be given")]
     Access {
@@ -234,6 +243,17 @@ impl ComposeError {
             Self::AddressAmiss { .. } => {
                 "let the image have a sound network NVM: keep that of the machine, or place one"
             }
+            Self::Variable { source, .. } => match **source {
+                VariableError::NotThere { .. } => {
+                    "look with `firmhand image explain` what the capture has; write `optional = true` if machines may lack it"
+                }
+                VariableError::Several { .. } => "say which with `vendor = \"GUID\"`",
+                VariableError::Stores { .. } => {
+                    "keep what holds the variable by `region` or `select`, if base and capture have it alike"
+                }
+                VariableError::Full { .. } => "keep fewer variables, or take a base with a larger store",
+                VariableError::Authentication => "leave this variable out; the new firmware makes its own",
+            },
             Self::Access { source: AccessError::LayoutUnclear { .. }, .. } => {
                 "find out how this chipset lays its access fields out, and write `layout = \"eight-regions\"` or \"twelve-regions\""
             }

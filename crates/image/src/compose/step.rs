@@ -36,6 +36,10 @@ pub enum Done {
     Fill(u8),
     /// Kept from the present capture.
     Keep,
+    /// Kept a variable of the present capture, behind those that the base has.
+    Variable,
+    /// Marked the base's own variable of that name deleted.
+    Deleted,
     /// Placed a part.
     Place,
     /// Put the address into the network NVM.
@@ -84,6 +88,8 @@ impl fmt::Display for Step {
             Done::Base => write!(f, "the base")?,
             Done::Fill(byte) => write!(f, "{start:#x} to {end:#x} filled with {byte:#04x}")?,
             Done::Keep | Done::Place => write!(f, "{start:#x} to {end:#x} taken")?,
+            Done::Variable => write!(f, "a variable kept at {start:#x} to {end:#x}")?,
+            Done::Deleted => write!(f, "the base's variable of that name marked deleted at {start:#x}")?,
             Done::Access { master, before, now } if before == now => {
                 write!(f, "the {} may do what it might before: {}", master.words(), rights(now))?;
             }
@@ -173,6 +179,11 @@ fn named(bits: u16) -> String {
         true => "nothing".to_owned(),
         false => names.join(", "),
     }
+}
+
+pub(super) fn variable_absent(name: &str) -> Finding {
+    let message = format!("the present capture has no variable `{name}`, and so has this image none of it");
+    Finding { severity: Severity::Note, code: "variable-absent", at: 0, message }
 }
 
 pub(super) fn map_changed() -> Finding {

@@ -121,6 +121,9 @@ pub enum Mistake {
     /// No selector.
     #[error("this is no selector: {0}")]
     NotASelector(crate::select::SelectorError),
+    /// No GUID.
+    #[error("this is no GUID: {0}")]
+    NotAGuid(crate::explain::GuidError),
     /// No `true` or `false`.
     #[error("this is neither true nor false")]
     NotYesNo,
@@ -154,6 +157,9 @@ impl RecipeError {
             Mistake::NotAMac(_) => "write six octets, such as \"02:00:5e:00:53:01\"".to_owned(),
             Mistake::NotASelector(_) => {
                 "write it as `firmhand image take IMAGE --list /` has it, such as \"file:NAME/section%10\"".to_owned()
+            }
+            Mistake::NotAGuid(_) => {
+                "write it as `firmhand image explain` does, such as \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"".to_owned()
             }
             Mistake::NotYesNo => "write `true` or `false`".to_owned(),
             Mistake::Unfit(_) => "give the address on the machine's label, or write `address = \"drawn\"`".to_owned(),

@@ -8,14 +8,15 @@ use crate::pin::{Pin, hash, hex};
 use crate::recipe::error::{Mistake, RecipeError};
 use crate::recipe::table::Table;
 use crate::recipe::{
-    AccessRule, AddressRule, Base, Condition, Fill, Grant, Keep, MacKind, MacRule, NETWORK, Part, Recipe, Regions,
-    Require, Selector, SourceRef, State, Target,
+    AccessRule, AddressRule, Base, Condition, Fill, Grant, Keep, KeptVariable, MacKind, MacRule, NETWORK, Part, Recipe,
+    Regions, Require, Selector, SourceRef, State, Target,
 };
 
 const LONGEST_PATH: usize = 4096;
 const LONGEST_NAME: usize = 400;
 const LONGEST_REGION: usize = 64;
 const LONGEST_SELECTOR: usize = 1024;
+const LONGEST_VARIABLE: usize = 256;
 /// 64 bytes, two digits each: enough for any signature.
 const MOST_DIGITS: usize = 128;
 
@@ -53,7 +54,9 @@ pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
     };
     let base = Base { place: base.place(), source: source(&base)? };
     let fills = document.tables("fill", "[[fill]]", &["byte", "region", "at", "len", "select"])?;
-    let keeps = document.tables("keep", "[[keep]]", &["region", "at", "len", "select"])?;
+    let known = &["region", "at", "len", "select", "variable", "vendor", "optional"];
+    let (variables, keeps): (Vec<_>, Vec<_>) =
+        document.tables("keep", "[[keep]]", known)?.into_iter().partition(|table| table.has("variable"));
     let known = &[
         "image",
         "capture",
@@ -79,6 +82,7 @@ pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
         base,
         fills: fills.iter().map(fill).collect::<Result<_, _>>()?,
         keeps: keeps.iter().map(keep).collect::<Result<_, _>>()?,
+        variables: variables.iter().map(kept_variable).collect::<Result<_, _>>()?,
         parts: parts.iter().map(part).collect::<Result<_, _>>()?,
         address: address.as_ref().map(address_rule).transpose()?,
         access: access.map(access_rule).transpose()?,
@@ -93,7 +97,24 @@ fn fill(table: &Table<'_>) -> Result<Fill, RecipeError> {
 }
 
 fn keep(table: &Table<'_>) -> Result<Keep, RecipeError> {
+    let remedy = "write the variable's name: `variable = \"NAME\"`";
+    for key in ["vendor", "optional"] {
+        if table.has(key) {
+            return Err(table.mistake(key, Mistake::Missing { what: "the variable that this belongs to", remedy }));
+        }
+    }
     Ok(Keep { place: table.place(), what: needed_selector(table)? })
+}
+
+fn kept_variable(table: &Table<'_>) -> Result<KeptVariable, RecipeError> {
+    table.without(&["region", "at", "len", "select"], "variable")?;
+    let name = table.text("variable", LONGEST_VARIABLE)?.expect("the key was found in the table").into();
+    let vendor = match table.text("vendor", LONGEST_REGION)? {
+        Some(text) => Some(text.parse().map_err(|error| table.mistake("vendor", Mistake::NotAGuid(error)))?),
+        None => None,
+    };
+    let optional = table.yes_no("optional")?.unwrap_or(false);
+    Ok(KeptVariable { place: table.place(), name, vendor, optional })
 }
 
 fn part(table: &Table<'_>) -> Result<Part, RecipeError> {

@@ -113,6 +113,30 @@ fn every_key_of_the_format_is_taken() {
 }
 
 #[test]
+fn a_variable_is_kept_by_its_name() {
+    let kept = with("[[keep]]\nvariable = \"SerialNumber\"\n[[keep]]\nregion = \"network\"").unwrap();
+    assert_eq!((kept.variables.len(), kept.keeps.len()), (1, 1));
+    assert_eq!((&*kept.variables[0].name, kept.variables[0].optional), ("SerialNumber", false));
+    assert_eq!(kept.sources()[1], SourceRef::Present);
+    refused(
+        "[[keep]]\nvariable = \"A\"\nregion = \"network\"",
+        "line 5, [[keep]] region: this does not go together with `variable`",
+        "take out this or `variable`",
+    );
+    refused(
+        "[[keep]]\nregion = \"network\"\noptional = true",
+        "line 5, [[keep]] optional: the variable that this belongs to is missing",
+        "write the variable's name: `variable = \"NAME\"`",
+    );
+    refused(
+        "[[keep]]\nvariable = \"A\"\nvendor = \"B\"",
+        "line 5, [[keep]] vendor: this is no GUID: a GUID is 32 hexadecimal digits in groups of 8, 4, 4, 4 and 12, with hyphens \
+         between",
+        "write it as `firmhand image explain` does, such as \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"",
+    );
+}
+
+#[test]
 fn access_names_masters_and_regions_each_once() {
     let rule = with("[access]\nlayout = \"twelve-regions\"\nnetwork = { write = [\"network\", \"region-8\"] }")
         .unwrap()
@@ -195,11 +219,15 @@ fn sources_are_named_once_and_only_when_something_takes_them() {
 fn a_mistake_is_told_with_line_key_and_remedy() {
     let range = "write `region = \"NAME\"`, `select = \"SELECTOR\"`, or `at = OFFSET` and `len = BYTES`";
     let hash = "write `sha256 = \"...\"` or `blake3 = \"...\"`, the 64 digits of the content's hash";
-    refused("[[kep]]", "line 3, kep: this key is not known", "known here: base, fill, keep, place, mac, require");
+    refused(
+        "[[kep]]",
+        "line 3, kep: this key is not known",
+        "known here: base, fill, keep, place, mac, access, require",
+    );
     refused(
         "[[keep]]\nregoin = 1",
         "line 4, [[keep]] regoin: this key is not known",
-        "known here: region, at, len, select",
+        "known here: region, at, len, select, variable, vendor, optional",
     );
     refused("[[keep]]", "line 3, [[keep]]: the range is missing", range);
     refused("[[keep]]\nregion = 7", "line 4, [[keep]] region: this is of type integer", "give a text in quotes");
