@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::ops::Range;
 
-use super::{Explanation, Finding, Kind, Node, path};
+use super::{DECODES, Explanation, Finding, Kind, Node, path};
 
 const LETTERS: &[u8] = b"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ";
 /// Narrowest text that is made; what is asked narrower gets this.
@@ -225,6 +225,7 @@ fn described(node: &Node) -> String {
         (Kind::Blank, _) if node.state == Some("00") => return "zeros (00)".to_owned(),
         (Kind::PiVolume, _) => "volume".to_owned(),
         (Kind::PiFile, Some(number)) => file_type(number),
+        (Kind::PiSection, Some(0x02)) if !node.checks.iter().any(|check| check.name == DECODES) => "wrapped".to_owned(),
         (Kind::PiSection, Some(number)) => section_type(number),
         (Kind::Region, Some(number)) => format!("region {number}"),
         (Kind::Microcode, Some(signature)) => format!("microcode for {signature:x}"),
@@ -243,10 +244,7 @@ fn described(node: &Node) -> String {
             }
         }
     }
-    let known = node.guid.map(|guid| guid.standard_name().map_or_else(|| guid.to_string(), str::to_owned));
-    if let Some(guid) = known.filter(|_| node.name.is_none() || node.kind != Kind::PiFile) {
-        let _ = write!(words, " [{guid}]");
-    }
+    // What is amiss comes before the GUID, which a line may have no room for.
     let usual = ["data-valid", "added", "healthy", "filled", "valid"];
     if let Some(state) = node.state.filter(|state| !usual.contains(state)) {
         let _ = write!(words, " ({state})");
@@ -254,6 +252,10 @@ fn described(node: &Node) -> String {
     let (holding, failing) = (count(node, true), count(node, false));
     if failing > 0 {
         let _ = write!(words, ", {failing} of {} checks fail", holding + failing);
+    }
+    let known = node.guid.map(|guid| guid.standard_name().map_or_else(|| guid.to_string(), str::to_owned));
+    if let Some(guid) = known.filter(|_| node.name.is_none() || node.kind != Kind::PiFile) {
+        let _ = write!(words, " [{guid}]");
     }
     words
 }
