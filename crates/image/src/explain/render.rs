@@ -232,7 +232,9 @@ fn described(node: &Node) -> String {
         (Kind::FitEntry, Some(number)) => format!("fit-entry {number:02x}"),
         (kind, _) => kind.name().to_owned(),
     };
-    if let Some(name) = &node.name {
+    // The name of a volume is a GUID, and the file system's says more.
+    let late = node.name.as_deref().filter(|_| node.kind == Kind::PiVolume);
+    if let Some(name) = node.name.as_deref().filter(|_| late.is_none()) {
         match (node.kind, name.split_once(", ")) {
             // What it looks like says more than a number.
             (Kind::Unknown, Some((bits, guess))) => {
@@ -257,6 +259,9 @@ fn described(node: &Node) -> String {
     if let Some(guid) = known.filter(|_| node.name.is_none() || node.kind != Kind::PiFile) {
         let _ = write!(words, " [{guid}]");
     }
+    if let Some(name) = late {
+        let _ = write!(words, " {}", plain(name));
+    }
     words
 }
 
@@ -271,7 +276,8 @@ fn listed(row: &[Node]) -> String {
     let parts = kinds.into_iter().filter_map(|(name, kind, state)| {
         let of_kind = row.iter().filter(|node| node.kind == kind && (state.is_none() || node.state == state));
         let (count, size) = of_kind.fold((0, 0), |(count, size), node| (count + 1, size + node.size));
-        (count > 0).then(|| format!("{count} {name} ({})", human(size)))
+        let size = if kind == Kind::Unknown { format!(" ({})", human(size)) } else { String::new() };
+        (count > 0).then(|| format!("{count} {name}{size}"))
     });
     format!("{} stretches: {}", row.len(), parts.collect::<Vec<_>>().join(", "))
 }

@@ -217,7 +217,7 @@ fn rows_of_unknown_stretches_are_one_line_and_findings_are_counted() {
     assert_eq!(explanation.structures.len(), 16 + 3);
     let text = render(&explanation, 80, 3);
     let lines: Vec<&str> = text.lines().collect();
-    assert_eq!(lines[3], "a 0           128 KiB  16 stretches: 8 unknown (64 KiB), 8 blank (64 KiB)");
+    assert_eq!(lines[3], "a 0           128 KiB  16 stretches: 8 unknown (64 KiB), 8 blank");
     assert!(lines[4].starts_with("b 20000        64 KiB  volume"), "{text}");
     assert!(
         text.contains("\nd 3f000         4 KiB  unknown, almost all of it one value (entropy 0.0 of 8)\n"),
