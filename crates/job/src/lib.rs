@@ -21,6 +21,7 @@ pub mod links;
 mod present;
 pub mod procedure;
 pub mod profile;
+pub mod proof;
 mod protection;
 mod reach;
 pub mod reads;
