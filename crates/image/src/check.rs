@@ -220,7 +220,10 @@ fn sound(checked: &mut Checked, new: &Side, stock: Option<&Side>) {
             remedy,
         });
     }
-    checked.answer(Question::Sound, true);
+    // What holds no check at all is not sound because none fails.
+    let proof = new.explanation.proof;
+    let found = checked.remarks.iter().any(|remark| remark.question == Question::Sound);
+    checked.answer(Question::Sound, found || proof.checks_ok + proof.checks_failed > 0);
 }
 
 fn size(checked: &mut Checked, new: &Side, against: &Against) {

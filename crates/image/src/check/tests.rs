@@ -72,6 +72,13 @@ fn each_thing_that_does_not_fit_is_said() {
 }
 
 #[test]
+fn an_image_without_any_check_is_not_called_sound() {
+    for image in [&[][..], &[0xFF; 8192], b"no image at all"] {
+        assert!(check(image, &Against::default()).answers.contains(&(Question::Sound, None)));
+    }
+}
+
+#[test]
 fn damage_that_the_stock_image_has_too_is_no_news() {
     let mut stock = stock();
     stock[0x4_0004] ^= 1;

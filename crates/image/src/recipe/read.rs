@@ -6,7 +6,7 @@ use crate::descriptor::{Layout, Master};
 use crate::mac::Mac;
 use crate::pin::{Pin, hash, hex};
 use crate::recipe::error::{Mistake, RecipeError};
-use crate::recipe::table::Table;
+use crate::recipe::table::{Table, Words};
 use crate::recipe::{
     AccessRule, AddressRule, Base, Condition, Fill, Grant, Keep, KeptVariable, MacKind, MacRule, NETWORK, Part, Recipe,
     Regions, Require, Selector, SourceRef, State, Target,
@@ -183,12 +183,10 @@ fn access_rule(mut table: Table<'_>) -> Result<AccessRule, RecipeError> {
 }
 
 fn rights_of(table: &Table<'_>, key: &str) -> Result<Option<Regions>, RecipeError> {
-    let Some(numbers) = table.words(key, &REGIONS)? else {
-        return Ok(None);
-    };
-    Ok(Some(match numbers {
-        None => Regions::All,
-        Some(numbers) => Regions::These(numbers.into_iter().fold(0, |bits, number| bits | 1 << number)),
+    let words = table.words(key, &REGIONS)?;
+    Ok(words.map(|words| match words {
+        Words::All => Regions::All,
+        Words::These(numbers) => Regions::These(numbers.into_iter().fold(0, |bits, number| bits | 1 << number)),
     }))
 }
 

@@ -29,6 +29,14 @@ pub(crate) struct Table<'a> {
     entries: DeTable<'a>,
 }
 
+/// What stands under a key that takes all of some words, or a list of them.
+pub(crate) enum Words {
+    /// The word `all`.
+    All,
+    /// These, by their numbers.
+    These(Vec<usize>),
+}
+
 impl<'a> Table<'a> {
     /// Returns the whole document.
     pub(crate) fn document(text: &'a str, name: &str, known: &'static [&'static str]) -> Result<Self, RecipeError> {
@@ -104,22 +112,21 @@ impl<'a> Table<'a> {
         })
     }
 
-    /// Returns which of `words` the list under `key` names, by their numbers, each once; `Some(None)` for the word `all`.
-    #[allow(clippy::option_option)] // no key, the word, a list
-    pub(crate) fn words(&self, key: &str, words: &[&'static str]) -> Result<Option<Option<Vec<usize>>>, RecipeError> {
+    /// Returns which of `words` stand under `key`: the word `all`, or a list that names each once.
+    pub(crate) fn words(&self, key: &str, words: &[&'static str]) -> Result<Option<Words>, RecipeError> {
         let Some(value) = self.entries.get(key) else { return Ok(None) };
         let unknown = |given: &str| {
             let known = [&["all"], words].concat();
             self.mistake(key, Mistake::UnknownWord { given: shown(given).escape_debug().to_string(), known })
         };
         let list = match value.get_ref() {
-            DeValue::String(text) if text == "all" => return Ok(Some(None)),
+            DeValue::String(text) if text == "all" => return Ok(Some(Words::All)),
             DeValue::String(text) => return Err(unknown(text)),
             DeValue::Array(list) => list,
             _ => return Err(self.wrong_type(key, value, "\"all\" or a list of texts")),
         };
         let mut found = Vec::new();
-        for item in list.iter() {
+        for item in list {
             let text = item.get_ref().as_str().ok_or_else(|| self.wrong_type(key, item, "texts in quotes"))?;
             let number = words.iter().position(|word| *word == text).ok_or_else(|| unknown(text))?;
             if found.contains(&number) {
@@ -127,7 +134,7 @@ impl<'a> Table<'a> {
             }
             found.push(number);
         }
-        Ok(Some(Some(found)))
+        Ok(Some(Words::These(found)))
     }
 
     /// Returns the whole number under `key`.
