@@ -191,8 +191,10 @@ pub fn access(content: &[u8], master: Master, said: Option<Layout>) -> Result<Re
     let (map0, map1) = (word(SIGNATURE_AT + 4), word(SIGNATURE_AT + 8));
     let (components, map, masters) = (section(map0, 0), section(map0, 16), section(map1, 0));
     let at = masters + 4 * master.number();
+    // A section ends where the next one begins.
+    let runs_over = |other: usize| (masters..at + 4).contains(&other);
     // FLMAP0 to FLMAP2 end at 20h.
-    if masters < 0x20 || [components, map].contains(&masters) || at + 4 > DESCRIPTOR_SIZE as usize {
+    if masters < 0x20 || runs_over(map) || runs_over(components) || at + 4 > DESCRIPTOR_SIZE as usize {
         return Err(AccessError::Section { at: masters });
     }
     let layout = match (shown(map, masters, components), said) {
@@ -314,6 +316,22 @@ mod tests {
         let error = access(&odd, Master::Processor, Some(twelve)).unwrap_err();
         assert!(error.source().is_some_and(|source| source.to_string().contains("signature")), "{error}");
         assert!(access(&[], Master::Processor, None).is_err());
+    }
+
+    /// Found by fuzzing: masters at 30h, the regions at 40h. The fifth master's DWORD was then the first region's register, and
+    /// giving rights took the region map away.
+    #[test]
+    fn a_master_that_stands_in_another_section_is_refused() {
+        let mut chip = chip(0x80, WIDE);
+        chip[SIGNATURE_AT + 4] = 0x10;
+        chip[SIGNATURE_AT + 8] = 0x03;
+        let layout = Some(Layout::TwelveRegions);
+        assert_eq!(access(&chip, Master::Processor, layout).map(|it| it.at), Ok(0x30));
+        let before = chip.clone();
+        let wanted = Access { read: 1, write: 0 };
+        let error = set_access(&mut chip, Master::EmbeddedController, layout, wanted).unwrap_err();
+        assert_eq!(error, AccessError::Section { at: 0x30 });
+        assert!(chip == before);
     }
 
     #[test]
