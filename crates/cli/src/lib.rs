@@ -11,6 +11,7 @@ mod image;
 mod job;
 mod letters;
 mod link;
+mod media;
 mod output;
 mod profile;
 mod vault;
@@ -68,7 +69,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
     let uses_a_bench = match command {
         Command::Demo(_) => global.bench.is_some(),
-        Command::Profile(_) | Command::Completions { .. } | Command::Man { .. } | Command::Reads(_) => false,
+        Command::Profile(_)
+        | Command::Completions { .. }
+        | Command::Man { .. }
+        | Command::Reads(_)
+        | Command::Media(_) => false,
         Command::Image(ImageCommand::Compose { .. }) => true,
         Command::Image(_) => false,
         _ => true,
@@ -98,6 +103,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
             }
             Ok(())
         }
+        Command::Media(command) => media::run(command, global, output, face),
         Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {

@@ -282,6 +282,7 @@ fn as_reading(pass: &Pass) -> Option<Reading<'_>> {
 }
 
 #[cfg(test)]
+#[expect(clippy::single_range_in_vec_init, reason = "a list of one range is what is meant")]
 mod tests {
     use super::*;
 
