@@ -348,6 +348,8 @@ fn bus_times(list: &[Transaction]) -> Vec<(Range<usize>, u64)> {
 fn bursts(own: &[u8], reference: &[u8], times: &[(Range<usize>, u64)], disputed: &[Range<u32>]) -> Vec<Range<u64>> {
     /// More than `period` looks at.
     const MOST: usize = 1024;
+    /// Bytes compared at once.
+    const CHUNK: usize = 256;
     let mut bursts: Vec<Range<u64>> = Vec::new();
     for (bounds, begins) in times {
         let next = disputed.partition_point(|range| range.end as usize <= bounds.start);
@@ -356,7 +358,12 @@ fn bursts(own: &[u8], reference: &[u8], times: &[(Range<usize>, u64)], disputed:
         }
         let mut burst: Option<Range<u64>> = None;
         let mut close = |burst: Option<Range<u64>>| bursts.extend(burst.filter(|burst| burst.start > *begins));
-        for at in bounds.clone().filter(|at| own[*at] != reference[*at]) {
+        // Nothing differs outside of what is disputed, and most chunks inside of it are equal as well.
+        let inside = disputed[next..].iter().take_while(|range| (range.start as usize) < bounds.end);
+        let inside = inside.map(|range| bounds.start.max(range.start as usize)..bounds.end.min(range.end as usize));
+        let chunks = inside.flat_map(|range| range.clone().step_by(CHUNK).map(move |at| at..range.end.min(at + CHUNK)));
+        let unlike = chunks.filter(|chunk| own[chunk.clone()] != reference[chunk.clone()]).flatten();
+        for at in unlike.filter(|at| own[*at] != reference[*at]) {
             let at = begins + (at - bounds.start) as u64;
             match &mut burst {
                 Some(burst) if at < burst.end + period::APART => burst.end = at + 1,
