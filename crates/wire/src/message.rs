@@ -17,6 +17,7 @@ pub enum Request<'a> {
     /// I am here. Answered by [`Reply::Beat`].
     Heartbeat,
     /// End the request that runs, as soon as the chip is not busy. It answers as far as it came; this has no answer of its own.
+    /// Its frame carries that request's number, and waits behind the program data that was sent before it.
     Cancel,
     /// Let go of the chip: clock and data-in are released, the rest is left to the pulls. Ends whatever runs.
     /// Answered by [`Reply::Released`].
@@ -43,7 +44,7 @@ pub enum Request<'a> {
     DigestRange {
         /// First byte.
         at: u32,
-        /// Byte count.
+        /// Byte count; not limited by [`Limits::max_range`].
         len: u32,
         /// How to read.
         mode: ReadMode,
@@ -298,9 +299,9 @@ pub enum Refusal<'a> {
         /// Which limit.
         what: &'a str,
     },
-    /// The chip has no supply, as far as the board can tell.
-    #[error("the chip's supply measures {mv} mV")]
-    Unpowered {
+    /// The chip has no supply, or one that the board's inputs do not bear.
+    #[error("the chip's supply measures {mv} mV: nothing was driven")]
+    Supply {
         /// The supply.
         mv: u16,
     },
@@ -364,7 +365,7 @@ impl Features {
 pub struct Limits {
     /// Most bytes of one transfer, out and in together.
     pub max_transfer: u32,
-    /// Most bytes of one range.
+    /// Most bytes of one range that is read or programmed.
     pub max_range: u32,
     /// Most blocks of one erase list.
     pub max_blocks: u16,

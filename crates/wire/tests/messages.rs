@@ -101,7 +101,7 @@ fn replies_are_read_as_they_were_written() {
         Reply::Refused(Refusal::Busy { running: 2 }),
         Reply::Refused(Refusal::Malformed),
         Reply::Refused(Refusal::Unable { what: "more than 1 MiB at once" }),
-        Reply::Refused(Refusal::Unpowered { mv: 12 }),
+        Reply::Refused(Refusal::Supply { mv: 12 }),
     ];
     for reply in &replies {
         assert_eq!(&read::<Reply>(&payload(reply)), reply);
