@@ -27,9 +27,14 @@ pub enum Trouble {
     /// The request is outside of what the programmer can do.
     #[error("{0}")]
     Unable(String),
-    /// The programmer senses no supply at the chip.
-    #[error("the chip's supply measures {}.{:02} V at the programmer: look at pins 8 and 4 of the clip", mv / 1000, mv % 1000 / 10)]
-    Unpowered { mv: u16 },
+    /// The programmer senses no supply at the chip, or one that it does not bear.
+    #[error(
+        "the chip's supply measures {}.{:02} V at the programmer, which drove nothing: look at pins 8 and 4 of the clip, and at \
+         what else feeds the chip",
+        mv / 1000,
+        mv % 1000 / 10
+    )]
+    Supply { mv: u16 },
     /// The programmer gave a list up because nothing came from this program.
     #[error("the programmer heard nothing for two seconds and stopped after {done}")]
     HostSilent { done: u32 },

@@ -81,11 +81,6 @@ impl Talk {
         self.in_step
     }
 
-    /// Makes the next request begin with a hello.
-    pub(super) fn lose_step(&mut self) {
-        self.in_step = false;
-    }
-
     pub(super) fn is_gone(&self) -> bool {
         self.gone
     }
@@ -116,10 +111,8 @@ impl Talk {
                     self.in_step = true;
                     return Ok(greeting);
                 }
-                Err(error @ (Trouble::Gone | Trouble::Wire(WireError::Version { .. }) | Trouble::System(_))) => {
-                    return Err(error);
-                }
-                Err(_) => {}
+                Err(Trouble::Silent | Trouble::NotDone(_) | Trouble::Wire(WireError::Malformed { .. })) => {}
+                Err(error) => return Err(error),
             }
         }
         Err(Trouble::NoHello)
@@ -136,7 +129,7 @@ impl Talk {
         let asked = self.ask_in_step(request, data, until, on);
         // A refusal that leaves the counts alone is an answer; everything else may have left something behind.
         if let Err(error) = &asked
-            && !matches!(error, Trouble::Unable(_) | Trouble::Unpowered { .. })
+            && !matches!(error, Trouble::Unable(_) | Trouble::Supply { .. })
         {
             self.in_step = false;
         }
@@ -165,8 +158,8 @@ impl Talk {
         }
         let heard = self.listen(number, until, false, on);
         if matches!(heard, Err(Trouble::Silent)) {
-            // Nothing waits for it any more: what runs on the chip ends, and no further command starts.
-            self.post(&Request::Cancel, BEAT_WAIT)?;
+            // Nobody waits for it any more: what runs on the chip ends, and no further command starts.
+            self.post_as(number, &Request::Cancel, BEAT_WAIT)?;
             let _ = self.listen(number, Instant::now() + BEAT_WAIT, false, |came| {
                 Ok(matches!(came, Came::Reply(_)).then_some(()))
             });
@@ -187,10 +180,14 @@ impl Talk {
     /// Sends one control frame and returns its number.
     fn post(&mut self, request: &Request<'_>, allowed: Duration) -> Result<u16, Trouble> {
         self.number = self.number.wrapping_add(1);
-        let mut frame = [0; MAX_FRAME];
-        let len = wire::encode(&mut frame, self.number, self.sent.take(), request)?;
-        self.send(&frame[..len], allowed)?;
+        self.post_as(self.number, request, allowed)?;
         Ok(self.number)
+    }
+
+    fn post_as(&mut self, number: u16, request: &Request<'_>, allowed: Duration) -> Result<(), Trouble> {
+        let mut frame = [0; MAX_FRAME];
+        let len = wire::encode(&mut frame, number, self.sent.take(), request)?;
+        self.send(&frame[..len], allowed)
     }
 
     fn send(&mut self, bytes: &[u8], allowed: Duration) -> Result<(), Trouble> {
@@ -293,6 +290,6 @@ pub(super) fn refused(refusal: Refusal<'_>) -> Trouble {
         Refusal::Version { ours } => WireError::Version { theirs: ours, ours: wire::VERSION }.into(),
         Refusal::OutOfStep { .. } | Refusal::Busy { .. } => Trouble::NotDone(refusal.to_string()),
         Refusal::Malformed | Refusal::Unable { .. } => Trouble::Unable(refusal.to_string()),
-        Refusal::Unpowered { mv } => Trouble::Unpowered { mv },
+        Refusal::Supply { mv } => Trouble::Supply { mv },
     }
 }
