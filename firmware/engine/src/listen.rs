@@ -39,6 +39,8 @@ async fn read(
             let len = inbox.read(&mut packet).await?;
             &packet[..len]
         };
+        // Also after a suspension, which ends without a word.
+        post.attached.set(true);
         loop {
             match decoder.feed(&mut input) {
                 Ok(None) => break,

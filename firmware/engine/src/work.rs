@@ -14,16 +14,16 @@ use crate::{Blocks, Board, Clock, Gone, Light, Outbox, Post};
 const LOOK_US: u64 = 50_000;
 
 /// What all pipes share.
-pub struct Station<B> {
-    pub(crate) bench: Mutex<NoopRawMutex, (B, Blocks)>,
+pub struct Station<'a, B> {
+    pub(crate) bench: Mutex<NoopRawMutex, (B, &'a mut Blocks)>,
     /// The pipe whose host said hello last.
     owner: Cell<Option<u8>>,
     turns: Cell<u32>,
 }
 
-impl<B: Board> Station<B> {
-    /// A board that nobody uses yet. The blocks are given, so that they can lie where the caller wants them.
-    pub fn new(board: B, blocks: Blocks) -> Self {
+impl<'a, B: Board> Station<'a, B> {
+    /// A board that nobody uses yet.
+    pub fn new(board: B, blocks: &'a mut Blocks) -> Self {
         Self { bench: Mutex::new((board, blocks)), owner: Cell::new(None), turns: Cell::new(0) }
     }
 
@@ -36,7 +36,7 @@ impl<B: Board> Station<B> {
 /// Serves one pipe for ever. `pipe` tells it from the others.
 pub async fn work<B: Board>(
     pipe: u8,
-    station: &Station<B>,
+    station: &Station<'_, B>,
     outbox: &mut impl Outbox,
     clock: &impl Clock,
     post: &Post,
@@ -77,7 +77,12 @@ pub async fn work<B: Board>(
     }
 }
 
-async fn hello<B: Board>(pipe: u8, station: &Station<B>, mouth: &mut Mouth<'_, impl Outbox, impl Clock>, number: u16) {
+async fn hello<B: Board>(
+    pipe: u8,
+    station: &Station<'_, B>,
+    mouth: &mut Mouth<'_, impl Outbox, impl Clock>,
+    number: u16,
+) {
     mouth.sequence.restart();
     if station.owner.get().is_some_and(|owner| owner != pipe) {
         let what = "another program uses this programmer over its other USB interface";
@@ -99,7 +104,7 @@ async fn hello<B: Board>(pipe: u8, station: &Station<B>, mouth: &mut Mouth<'_, i
 }
 
 /// Lets go of the chip, if it was this pipe's.
-async fn let_go<B: Board>(pipe: u8, station: &Station<B>) {
+async fn let_go<B: Board>(pipe: u8, station: &Station<'_, B>) {
     if station.owner.get() == Some(pipe) {
         let mut bench = station.bench.lock().await;
         bench.0.release();

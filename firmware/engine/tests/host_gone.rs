@@ -148,7 +148,7 @@ fn a_cancelled_request_answers_as_far_as_it_came() {
                 }
             };
             assert_eq!(answer.number, number);
-            if which >= 2 && which < 4 {
+            if (2..4).contains(&which) {
                 assert!(answer.reply.contains("Cancelled"), "{answer:?}");
             }
             assert_eq!(host.ask(&Request::Transfer { write: &[0x9F], read: 3 }).await.data, ID);
@@ -224,9 +224,7 @@ fn a_lost_frame_of_data_stops_the_programming_before_its_place() {
         }
         let answer = host.answer().await.expect("an answer");
         assert!(answer.reply.ends_with("stop: Some(HostSilent) }"), "{answer:?}");
-        let chip = host.chip.borrow();
-        assert!(chip.content[3 * BLOCK..].iter().all(|&byte| byte == 0xFF));
-        drop(chip);
+        assert!(host.chip.borrow().content[3 * BLOCK..].iter().all(|&byte| byte == 0xFF));
         // Out of step: everything but a hello is refused.
         let number = host.send(&Request::LineTest);
         let answer = host.answer().await.expect("an answer");

@@ -449,7 +449,8 @@ pub fn with_pipes(chip: Chip, script: impl AsyncFnOnce(&mut Host<'_>, &mut Host<
         features: Features::READ_RANGE.and(Features::DUAL),
         left_ns: 0,
     };
-    let station = Station::new(bench, Blocks::from([[0; MAX_FRAME]; 3]));
+    let mut blocks: Blocks = [[0; MAX_FRAME]; 3];
+    let station = Station::new(bench, &mut blocks);
     let pipes = [Pipe::default(), Pipe::default()];
     let posts = [Post::new(), Post::new()];
     let serve = async |number: u8| {
@@ -486,11 +487,11 @@ pub fn with_pipes(chip: Chip, script: impl AsyncFnOnce(&mut Host<'_>, &mut Host<
         let mut quiet = 0;
         while quiet < 3 {
             clock.next_us.set(None);
-            let moves: usize = pipes.iter().map(|pipe| pipe.packets()).sum();
+            let moves: usize = pipes.iter().map(Pipe::packets).sum();
             if all.as_mut().poll(&mut context).is_ready() {
                 return;
             }
-            quiet = if pipes.iter().map(|pipe| pipe.packets()).sum::<usize>() == moves { quiet + 1 } else { 0 };
+            quiet = if pipes.iter().map(Pipe::packets).sum::<usize>() == moves { quiet + 1 } else { 0 };
         }
         let next = clock.next_us.get().expect("somebody waits for a time");
         assert!(next < 3_600_000_000, "an hour has passed");
