@@ -137,7 +137,8 @@ impl BoardLink {
         let talk = &mut *talk;
         match request {
             Request::Transfer(transfer) => {
-                if transfer.wire_bytes() > u64::from(self.limits.max_transfer) || transfer.write.len() > wire::MAX_WRITE {
+                if transfer.wire_bytes() > u64::from(self.limits.max_transfer) || transfer.write.len() > wire::MAX_WRITE
+                {
                     let most = self.limits.max_transfer;
                     let what = format!("{} bytes of transfer, at most {most}", transfer.wire_bytes());
                     return Err(Trouble::Unable(what));
@@ -521,7 +522,13 @@ mod tests {
     use super::*;
 
     fn board(serial: &str) -> Board {
-        Board { serial: serial.into(), link: find::board_link(serial), node: "/dev/null".into(), sysfs: "/".into(), tty: None }
+        Board {
+            serial: serial.into(),
+            link: find::board_link(serial),
+            node: "/dev/null".into(),
+            sysfs: "/".into(),
+            tty: None,
+        }
     }
 
     #[test]

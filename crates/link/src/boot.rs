@@ -247,7 +247,9 @@ mod tests {
     #[test]
     fn a_board_whose_drive_nobody_mounted_is_named_by_its_partition() {
         let tree = Tree::new("/dev/sdb1 /media/a vfat rw 0 0\n");
-        for (device, ids, disk) in [("1-2", BOOT_IDS, "sda"), ("1-3", BOOT_IDS, "sdb"), ("1-4", ["1234", "5678"], "sdc")] {
+        for (device, ids, disk) in
+            [("1-2", BOOT_IDS, "sda"), ("1-3", BOOT_IDS, "sdb"), ("1-4", ["1234", "5678"], "sdc")]
+        {
             let place = format!("sys/devices/usb1/{device}");
             tree.file(&format!("{place}/idVendor"), &format!("{}\n", ids[0]));
             tree.file(&format!("{place}/idProduct"), &format!("{}\n", ids[1]));
@@ -256,7 +258,8 @@ mod tests {
             fs::create_dir_all(at("sys/bus/usb/devices")).expect("folders");
             fs::create_dir_all(at("sys/block")).expect("folders");
             symlink(at(&place), at(&format!("sys/bus/usb/devices/{device}"))).expect("a link");
-            symlink(at(&format!("{place}/{device}:1.0/block/{disk}")), at(&format!("sys/block/{disk}"))).expect("a link");
+            symlink(at(&format!("{place}/{device}:1.0/block/{disk}")), at(&format!("sys/block/{disk}")))
+                .expect("a link");
         }
         assert_eq!(unmounted(&tree.root()), [Path::new("/dev/sda1")]);
     }

@@ -48,9 +48,8 @@ impl UsbPipe {
             source: io::Error::new(io::ErrorKind::NotFound, what.to_owned()),
         };
         let mut devices = nusb::list_devices().wait().map_err(|error| refused("list", error))?;
-        let info = devices
-            .find(|info| info.sysfs_path() == board.sysfs)
-            .ok_or_else(|| missing("the device has just gone"))?;
+        let info =
+            devices.find(|info| info.sysfs_path() == board.sysfs).ok_or_else(|| missing("the device has just gone"))?;
         let number = info
             .interfaces()
             .find(|it| (it.class(), it.subclass(), it.protocol()) == wire::USB_INTERFACE_CLASS)

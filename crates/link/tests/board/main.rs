@@ -246,8 +246,7 @@ fn what_stands_in_the_pipe_from_before_is_passed_over() {
     for (garbage, half_sent) in
         [(random(8, 3000), vec![]), (old[..len].to_vec(), vec![]), (vec![], half.clone()), (half.clone(), half)]
     {
-        let (link, _) =
-            open(chip(&[0; MIB]), Like::default(), Faults { garbage, half_sent, ..Faults::default() });
+        let (link, _) = open(chip(&[0; MIB]), Like::default(), Faults { garbage, half_sent, ..Faults::default() });
         assert_eq!(id(&mut link.expect("a programmer")).expect("an id"), ID);
     }
 }

@@ -406,12 +406,8 @@ impl Board for Bench {
     }
 
     async fn look(&mut self, _: bool) -> LineReport {
-        let lines = self.like.moved.map(|moved| LineState {
-            pulled_up: true,
-            pulled_down: true,
-            rise_ns: Some(900),
-            moved,
-        });
+        let lines =
+            self.like.moved.map(|moved| LineState { pulled_up: true, pulled_down: true, rise_ns: Some(900), moved });
         LineReport { lines, supply_mv: Some(3300) }
     }
 
