@@ -16,9 +16,17 @@ export class Usb {
     const outControl = (ep) => 0x84 + ep * 8;
     this.queue = new Map(); // packets to send, by endpoint
     this.armed = new Set(); // OUT endpoints that wait for a packet
+    this.flying = new Set(); // those of them that are on the wire
     this.held = new Map(); // IN packets that the host has not taken, by offset of their buffer control
     this.inbox = new Map(); // what the host took, by endpoint
     this.taking = true;
+    this.wants = () => true; // whether the host asks an endpoint for a packet
+    this.sent = () => {}; // a packet went out
+    this.came = (ep, data) => { // a packet came
+      const box = this.inbox.get(ep) ?? [];
+      box.push(data);
+      this.inbox.set(ep, box);
+    };
     this.bytes = { out: 0, in: 0 }; // bulk
     this.packets = { out: 0, in: 0 };
 
@@ -30,9 +38,11 @@ export class Usb {
     const updated = usb.DPRAMUpdated.bind(usb), alarms = new Map();
     this.take = (offset) => {
       if (!alarms.has(offset)) alarms.set(offset, mcu.clock.createAlarm(() => {
+        this.flying.delete(offset);
         if (!this.held.delete(offset)) return;
         updated(offset, ram.getUint32(offset, true));
       }));
+      this.flying.add(offset);
       alarms.get(offset).schedule(PACKET_NS);
     };
     usb.DPRAMUpdated = (offset, value) => {
@@ -45,7 +55,7 @@ export class Usb {
       if (out || ep === 0) return updated(offset, value);
       if (!(value & AVAILABLE)) return;
       this.held.set(offset, true);
-      if (this.taking) this.take(offset);
+      if (this.taking && this.wants(ep)) this.take(offset);
     };
     const write = usb.writeUint32.bind(usb);
     usb.writeUint32 = (offset, value) => {
@@ -58,9 +68,7 @@ export class Usb {
       if (ep === 0) return this.control0?.in(data);
       this.bytes.in += data.length;
       this.packets.in++;
-      const box = this.inbox.get(ep) ?? [];
-      box.push(Buffer.from(data));
-      this.inbox.set(ep, box);
+      this.came(ep, Buffer.from(data));
     };
     usb.onEndpointRead = (ep, size) => {
       ram.setUint32(outControl(ep), ram.getUint32(outControl(ep), true) | AVAILABLE, true);
@@ -73,7 +81,12 @@ export class Usb {
   /** Whether the host asks for IN packets. */
   set reading(on) {
     this.taking = on;
-    if (on) for (const offset of this.held.keys()) this.take(offset);
+    if (on) this.look();
+  }
+
+  /** Takes the packets that are held and wanted. */
+  look() {
+    for (const offset of this.held.keys()) if (this.wants((offset - 0x80) >> 3) && !this.flying.has(offset)) this.take(offset);
   }
 
   pump(ep) {
@@ -84,6 +97,7 @@ export class Usb {
     this.bytes.out += packet.length;
     this.packets.out++;
     this.controller.endpointReadDone(ep, packet, PACKET_NS / 1000);
+    this.sent(ep, packet.length);
   }
 
   send(pipe, data) {
@@ -118,6 +132,7 @@ export class Usb {
     this.forget();
     this.armed.clear();
     this.held.clear();
+    this.flying.clear();
     this.reading = true;
     this.wasReset = false;
     this.controller.resetDevice();
@@ -156,16 +171,21 @@ export class Usb {
     return refused ? null : Buffer.from(got.slice(0, length));
   }
 
-  /** Sets the device up and finds its two pipes. */
-  enumerate() {
+  /** Waits for the reset, gives an address and reads the descriptors. */
+  address() {
     this.board.until(() => this.wasReset, 2000, 'the bus reset');
     this.board.run(0.3);
     this.device = this.control(0x80, 6, 0x0100, 0, 18);
     this.control(0, 5, 1, 0, 0);
     const length = this.control(0x80, 6, 0x0200, 0, 9).readUInt16LE(2);
     this.configuration = this.control(0x80, 6, 0x0200, 0, length);
+  }
+
+  /** Sets the device up and finds its two pipes. */
+  enumerate() {
+    this.address();
     this.control(0, 9, 1, 0, 0);
-    const pipe = { 255: {}, 10: {} };
+    const { length } = this.configuration, pipe = { 255: {}, 10: {} };
     let kind;
     for (let at = 0; at < length; at += this.configuration[at]) {
       const [, type, second, attributes] = this.configuration.subarray(at);
