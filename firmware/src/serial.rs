@@ -25,6 +25,7 @@ const SR_BUSY: u32 = 1;
 const EIGHT_BITS: u32 = 7 << 16;
 /// "IO_QSPI: GPIO_QSPI_SS_CTRL": the output override holds chip select, which would otherwise rise when the processor is late.
 const SELECT: usize = 0x4001_8000 + 0x0C;
+const SELECT_MASK: u32 = 3 << 8;
 const SELECT_LOW: u32 = 2 << 8;
 
 /// Returns sixteen hexadecimal digits.
@@ -61,7 +62,7 @@ unsafe extern "C" fn exchange(bytes: *mut u8) {
         write_volatile(at(CTRLR1), 0);
         write_volatile(at(SSIENR), 1);
         let select = read_volatile(at(SELECT));
-        write_volatile(at(SELECT), select | SELECT_LOW);
+        write_volatile(at(SELECT), select & !SELECT_MASK | SELECT_LOW);
         let mut count = 0;
         while count < LEN {
             write_volatile(at(DR0), read_volatile(bytes.add(count)) as u32);

@@ -12,7 +12,8 @@
 //   sum               answers the SHA-256 of what the chip holds
 //
 // Each is answered by a line: `done`, or what was asked for.
-// Speed and times here say nothing of hardware.
+// Emulated time never runs ahead of the host's: an idle board would otherwise pass its two seconds without a word from the host in no time. What
+// it lags behind while it works is not caught up. Speed and times here say nothing of hardware.
 
 import { createHash } from 'node:crypto';
 import fs from 'node:fs';
@@ -53,6 +54,18 @@ class Small extends Chip {
   }
 }
 
+/** What the machine's own board holds high by its resistors, stronger than the programmer's pulls. */
+const HELD = ['CS#', 'WP#', 'HOLD#'];
+
+function hold({ wiring, mcu }, open) {
+  const settle = wiring.settle.bind(wiring);
+  wiring.settle = (net) => {
+    const isDriven = net.low || net.members.some(({ gpio }) => mcu.gpio[gpio].outputEnable);
+    const isHeld = net.members.some(({ name }) => HELD.includes(name) && !open.includes(name));
+    return isHeld && !isDriven ? wiring.put(net, true) : settle(net);
+  };
+}
+
 const uf2 = fs.readFileSync(uf2File), chip = new Small(fs.readFileSync(contentFile));
 let wires = {}, supplyMv = 3300, pull = {};
 
@@ -74,6 +87,7 @@ class Plugged {
     chip.powerUp();
     this.changes = chip.changes;
     this.board = new Board(uf2, { chip, wires, supplyMv });
+    hold(this.board, wires.open ?? []);
     this.usb = this.board.usb;
     this.usb.enumerate();
     this.usb.reading = false; // a packet is taken only for a transfer that waits
@@ -174,12 +188,16 @@ net.createServer((host) => {
   const flush = () => { if (output.length && host.writable) host.write(Buffer.concat(output)); output = []; };
   // The write side first: closed both ways at once, QEMU would drop what it has not read yet.
   const plugged = new Plugged((bytes) => output.push(bytes), () => { flush(); host.end(); setTimeout(() => host.destroy(), 2000).unref(); });
+  const AHEAD_MS = 2, now = () => performance.now();
+  let lag = now() - plugged.board.ms;
   const run = () => {
     if (host.destroyed || plugged.gone) return;
+    lag = Math.max(lag, now() - plugged.board.ms);
     let turns = 0;
-    plugged.board.until(() => { if ((++turns & 63) === 0) plugged.move(); return turns > TURNS || plugged.gone; }, 60000);
+    plugged.board.until(() => { if ((++turns & 63) === 0) plugged.move(); return turns > TURNS || plugged.gone || plugged.board.ms > now() - lag + AHEAD_MS; }, 60000);
     flush();
-    setImmediate(run);
+    if (plugged.board.ms > now() - lag) setTimeout(run, 1);
+    else setImmediate(run);
   };
   host.on('data', (bytes) => {
     input = Buffer.concat([input, bytes]);

@@ -475,13 +475,11 @@ fn told(end: &End) -> String {
 /// The refusal without its numbers, so that equal ones are counted together.
 fn kind_of_refusal(error: &job::JobError) -> String {
     let text = error.causes().into_iter().fold(error.to_string(), |text, cause| format!("{text}: {cause}"));
-    let mut plain = String::new();
+    let mut plain: Vec<&str> = Vec::new();
     for word in text.split(' ') {
-        let word = if word.chars().any(|letter| letter.is_ascii_digit()) { "#" } else { word };
-        if !plain.is_empty() {
-            plain.push(' ');
-        }
-        plain.push_str(word);
+        let byte = matches!(plain.last(), Some(&("wanted" | "read"))) && word.trim_end_matches(',').len() == 2;
+        let number = byte || word.chars().any(|letter| letter.is_ascii_digit());
+        plain.push(if number { "#" } else { word });
     }
-    plain
+    plain.join(" ")
 }

@@ -79,6 +79,9 @@ pub enum Command {
     /// Work on images
     #[command(subcommand)]
     Image(ImageCommand),
+    /// Work on boot media
+    #[command(subcommand)]
+    Media(MediaCommand),
     /// Check and print what is known of a model of machine
     #[command(subcommand)]
     Profile(ProfileCommand),
@@ -425,6 +428,25 @@ pub enum ReadsCommand {
         /// Write what the files could be put together to, where they differ
         #[arg(long, value_name = "FILE")]
         offer: Option<PathBuf>,
+    },
+}
+
+/// Commands on boot media.
+#[derive(Debug, Subcommand)]
+pub enum MediaCommand {
+    /// Say what a disc image starts and what stands in it, and take one of these out
+    Extract {
+        /// The disc image
+        medium: PathBuf,
+        /// Which boot image, by its number
+        #[arg(long, value_name = "NUMBER")]
+        image: Option<usize>,
+        /// A file inside the boot image, or of the disc's volume, in place of the whole boot image
+        #[arg(long, value_name = "PATH", requires = "out")]
+        inside: Option<String>,
+        /// Write it into this file
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
     },
 }
 

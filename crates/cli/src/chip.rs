@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use job::text::{about, applied, captured, duration, page, passes, size, verified};
+use job::text::{about, applied, captured, counted, duration, page, passes, size, verified};
 use job::{ChipOptions, JobError, Place, PlanReport, Session, Target};
 
 use crate::args::{Chip, ChipArgs, Global, PlaceArgs, WriteArgs};
@@ -119,7 +119,7 @@ fn applied_text(report: &job::ApplyReport) -> String {
 
 fn plan_text(report: &PlanReport) -> String {
     let bytes: u64 = report.programs.iter().map(|(_, len)| u64::from(*len)).sum();
-    let mut text = format!("{} erases, {} to program", report.erases.len(), about(bytes));
+    let mut text = format!("{}, {} to program", counted(report.erases.len() as u64, "erase"), about(bytes));
     for (block, ms) in &report.cost_model.erase_ms {
         let count = report.erases.iter().filter(|erase| erase.size == *block).count();
         if count > 0 {

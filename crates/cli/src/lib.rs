@@ -23,7 +23,7 @@ use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, ReadsCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, MediaCommand, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -68,7 +68,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face) -> Result<(), JobError> {
     let uses_a_bench = match command {
         Command::Demo(_) => global.bench.is_some(),
-        Command::Profile(_) | Command::Completions { .. } | Command::Man { .. } | Command::Reads(_) => false,
+        Command::Profile(_)
+        | Command::Completions { .. }
+        | Command::Man { .. }
+        | Command::Reads(_)
+        | Command::Media(_) => false,
         Command::Image(ImageCommand::Compose { .. }) => true,
         Command::Image(_) => false,
         _ => true,
@@ -96,6 +100,12 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
             if report.verdict != "trusted" {
                 output.says_no();
             }
+            Ok(())
+        }
+        Command::Media(MediaCommand::Extract { medium, image, inside, out }) => {
+            let request = ::job::media::ExtractRequest { medium, image, inside, out };
+            let report = ::job::media::extract(&request)?;
+            output.result(&report, || ::job::text::page(&report.text()));
             Ok(())
         }
         Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),

@@ -6,7 +6,7 @@ use common::{LOWERED, ON_LINK, Recorder, SMALL, bench, fault, features, identify
 use driver::{Answered, Content, DriverError, Event, Flow, Identity, Order, Pass, PassPlan};
 use nor::SECTOR;
 use nor::chip::{Addressing, Conflict};
-use nor::link::Link;
+use nor::link::{Answer, Link};
 use serde_json::Value;
 
 const KIB: u32 = 1024;
@@ -66,6 +66,31 @@ fn every_way_of_reading_gives_the_cells() {
             }
         }
     }
+}
+
+/// What a link's own wire carries for `sent`, with 32 bytes of head for each request and each answer: more than any link needs.
+fn traffic(sent: &[common::Sent]) -> usize {
+    let answered = |sent: &common::Sent| match sent.answer.as_ref().expect("a sound link") {
+        Answer::Bytes(bytes) => bytes.len(),
+        Answer::Digests(digests) => 4 * digests.len(),
+        _ => 0,
+    };
+    sent.iter().map(|sent| 64 + answered(sent)).sum()
+}
+
+#[test]
+fn a_second_pass_over_a_link_that_digests_costs_a_hundredth_of_the_first() {
+    const SIZE: usize = 16 << 20;
+    let mut link = Recorder::new(bench("marking = \"W25Q128\"", ON_LINK, &random(5, SIZE)));
+    let identity = identify(&mut link);
+    let mut cost = |digest, order| {
+        link.sent.clear();
+        pass(&mut link, &identity, PassPlan { digest, ..plan(order, 64 * KIB) }).expect("a sound chip");
+        traffic(&link.sent)
+    };
+    let (first, second) = (cost(false, Order::Ascending), cost(true, Order::Descending));
+    println!("16 MiB: the first pass {first} bytes, the second {second}");
+    assert!(first > SIZE && second <= first / 100 + 32 * 1024, "{second} after {first}");
 }
 
 #[test]

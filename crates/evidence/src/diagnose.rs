@@ -33,6 +33,7 @@ use crate::reading::{Reading, Transaction};
 use crate::reason::Reason;
 use crate::repeat::{Repetition, repetition};
 use fault::Weights;
+use fold::Fold;
 use period::Period;
 use scatter::Scattered;
 use units::Event;
@@ -103,13 +104,13 @@ pub fn diagnose(readings: &[Reading<'_>], judgement: &Judgement) -> Diagnosis {
     if differing.is_empty() {
         return agreeing(contents.first().copied(), judgement);
     }
-    let folded = fold::folded(&contents, &differing);
-    let voted = voted(&contents, &folded, &differing);
-    let voted = voted.as_deref();
     let known: Option<Vec<Vec<Transaction>>> = comparable
         .iter()
         .map(|reading| reading.conditions.as_ref().map(|one| one.list(reading.content.len() as u32)))
         .collect();
+    let folded = fold::folded(&contents, known.as_deref(), &differing);
+    let voted = voted(&contents, &folded, &differing);
+    let voted = voted.as_deref();
     let (guessed_chunk, lists) = match known {
         Some(lists) => (None, lists),
         None => {
@@ -197,7 +198,7 @@ fn agreeing(content: Option<&[u8]>, judgement: &Judgement) -> Diagnosis {
 }
 
 /// Returns what most of the contents say, folded ones left out; `None` when two are left that contradict each other.
-fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
+fn voted(contents: &[&[u8]], folded: &[Option<Fold>], disputed: &[Range<u32>]) -> Option<Vec<u8>> {
     let voters: Vec<&[u8]> =
         contents.iter().zip(folded).filter(|(_, folded)| folded.is_none()).map(|(one, _)| *one).collect();
     if voters.len() == 2 && contents.len() == 2 {
@@ -214,7 +215,7 @@ fn voted(contents: &[&[u8]], folded: &[Option<usize>], disputed: &[Range<u32>]) 
 fn disagreeing(
     contents: &[&[u8]],
     voted: Option<&[u8]>,
-    folded: &[Option<usize>],
+    folded: &[Option<Fold>],
     lists: &[Vec<Transaction>],
     clocks: &[u32],
     disputed: &[Range<u32>],
@@ -223,12 +224,14 @@ fn disagreeing(
     let mut explained: Vec<Vec<Range<usize>>> = Vec::new();
     for own in 0..contents.len() {
         let mut found = units::events(contents, voted, own, &lists[own], disputed);
-        if let Some(reach) = folded[own] {
+        if let Some(fold) = &folded[own] {
             let right = voted.unwrap_or(contents[own]);
-            let again = |range: &Range<usize>| fold::is_again(contents[own], range, reach, right);
+            let again = |range: &Range<usize>| fold::is_again(contents[own], range, fold.reach, right);
             found.events.retain(|event| !event.ranges.iter().all(again));
-            let sagged = found.events.iter().any(|event| event.weights.of(Fault::SupplySag) > 0.3);
-            let weights = fold::weights(contents[own], right, &lists[own], reach, sagged);
+            let sags = found.events.iter().filter(|event| event.weights.of(Fault::SupplySag) > 0.3);
+            let sags = sags.flat_map(|event| &event.ranges).map(|range| range.start);
+            let sagged = fold.comes_after(sags, &lists[own]);
+            let weights = fold.weights(sagged);
             let sectors = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
             let ranges: Vec<Range<usize>> =
                 sectors.map(|from| from..(from + SECTOR).min(contents[own].len())).filter(again).collect();
@@ -243,12 +246,30 @@ fn disagreeing(
         drop_echoes(&mut events);
     }
     let scattered = scatter::scattered(contents, voted, disputed, &explained);
-    let regular = regular(&scattered, &events, lists, voted.unwrap_or(contents[0]));
-    if let Some(found) = regular.filter(|found| found.weight > 3.0) {
-        for event in events.iter_mut().filter(|event| event.weights.of(Fault::BusContention) > 0.02) {
+    let regular = regular(contents, voted, lists, disputed, &events);
+    let in_time = regular.filter(|found| found.weight > 3.0);
+    if let Some(found) = in_time {
+        // What keeps time beyond doubt is no chance row of contacts that let go, wherever each of them begins and ends.
+        let beyond_doubt = found.weight > 8.0;
+        let rests = [Fault::OpenDataOut, Fault::SelectBounce, Fault::SupplySag, Fault::WeakDataOut];
+        let own = |event: &Event| {
+            event.weights.of(Fault::BusContention) > 0.02 || beyond_doubt && rests.contains(&event.weights.best())
+        };
+        for event in events.iter_mut().filter(|event| own(event)) {
             event.weights.set(Fault::BusContention, found.weight.min(10.0));
             event.weights = event.weights.shares();
         }
+        let mut weights = Weights::none();
+        weights.set(Fault::BusContention, 1.0);
+        let count = (found.weight / 8.0).min(3.0);
+        events.push(Event {
+            reading: 0,
+            ranges: Vec::new(),
+            weights: weights.shares(),
+            starts: None,
+            plain: true,
+            count,
+        });
     }
     let sectors = disputed.iter().map(|range| (range.len()).div_ceil(SECTOR)).sum();
     let loose = scatter::weigh(&scattered, voted.unwrap_or(contents[0]), sectors, clocks, regular);
@@ -259,7 +280,7 @@ fn disagreeing(
     let share = bits as f64 / (bits + shaped).max(1) as f64;
     let weights = join(&events, loose, (bursts as f64 / 3.0).clamp(1.0, 8.0) * share);
     let mut diagnosis = Diagnosis::of(weights, |fault| places(fault, &events, loose, &scattered, contents[0].len()));
-    diagnosis.period_bytes = regular.filter(|found| found.weight > 3.0).map(|found| found.bytes);
+    diagnosis.period_bytes = in_time.map(|found| found.bytes);
     diagnosis
 }
 
@@ -280,25 +301,74 @@ fn drop_echoes(events: &mut Vec<Event>) {
     });
 }
 
-/// Looks for a period among bursts and among stretches that begin anywhere, reading by reading.
-fn regular(scattered: &[Scattered], events: &[Event], lists: &[Vec<Transaction>], content: &[u8]) -> Option<Period> {
-    let best = lists.iter().enumerate().filter_map(|(reading, list)| {
-        let clock = BusTime::of(list);
-        let loose = scattered.iter().filter(|one| one.reading == reading).flat_map(Scattered::bursts);
-        let mut bursts: Vec<Range<u64>> =
-            loose.filter_map(|burst| clock.at(burst.start).map(|at| at..at + burst.len() as u64)).collect();
-        let own = events.iter().filter(|event| event.reading == reading);
-        let own = own.filter(|event| event.weights.of(Fault::BusContention) > 0.02);
-        for event in own {
-            // Of a line at rest the first place is its beginning; what has no shape may be many bursts.
-            let count = if event.plain { usize::from(event.starts.is_some()) } else { event.ranges.len() };
-            let ranges = event.ranges.iter().take(count);
-            bursts.extend(ranges.filter_map(|range| clock.at(range.start).map(|at| at..at + range.len() as u64)));
-        }
-        bursts.sort_by_key(|burst| burst.start);
-        period::period(&bursts)
+/// Looks for a period among the places at which readings differ, in the time of each of them.
+fn regular(
+    contents: &[&[u8]],
+    voted: Option<&[u8]>,
+    lists: &[Vec<Transaction>],
+    disputed: &[Range<u32>],
+    events: &[Event],
+) -> Option<Period> {
+    let best = lists.iter().enumerate().flat_map(|(own, list)| {
+        let times = bus_times(list);
+        let reference = voted.unwrap_or(contents[usize::from(own == 0)]);
+        let bursts = bursts(contents[own], reference, &times, disputed);
+        // Single wrong bits in between hide the times of stretches that rest.
+        let rests = events.iter().filter(|event| event.reading == own && event.plain);
+        let rests = rests.filter(|event| event.weights.of(Fault::BusContention) > 0.02 && event.starts.is_some());
+        let mut rests: Vec<Range<u64>> = rests
+            .filter_map(|event| {
+                let (range, (transaction, byte)) = (event.ranges.first()?, event.starts?);
+                let begins = times.get(transaction)?.1 + byte as u64;
+                Some(begins..begins + range.len() as u64)
+            })
+            .collect();
+        rests.sort_by_key(|rest| rest.start);
+        [bursts, rests].into_iter().filter_map(|bursts| period::period(&bursts))
     });
+    let content = voted.unwrap_or(contents[0]);
     best.filter(|found| !comes_again(content, found.bytes)).max_by(|a, b| a.weight.total_cmp(&b.weight))
+}
+
+/// Returns each transaction's bytes, oldest first, and the bytes that had crossed the wires before them, commands included.
+fn bus_times(list: &[Transaction]) -> Vec<(Range<usize>, u64)> {
+    // Opcode and three address bytes; a fourth or a dummy byte moves bursts by less than their own length.
+    const COMMAND: u64 = 4;
+    let mut time = 0;
+    list.iter()
+        .map(|one| {
+            let begins = time + COMMAND;
+            time = begins + u64::from(one.len);
+            (one.at as usize..(one.at + one.len) as usize, begins)
+        })
+        .collect()
+}
+
+/// Returns where `own` differs from `reference`, in bytes of bus time; but for what begins with its transaction.
+fn bursts(own: &[u8], reference: &[u8], times: &[(Range<usize>, u64)], disputed: &[Range<u32>]) -> Vec<Range<u64>> {
+    /// More than `period` looks at.
+    const MOST: usize = 1024;
+    let mut bursts: Vec<Range<u64>> = Vec::new();
+    for (bounds, begins) in times {
+        let next = disputed.partition_point(|range| range.end as usize <= bounds.start);
+        if disputed.get(next).is_none_or(|range| range.start as usize >= bounds.end) {
+            continue;
+        }
+        let mut burst: Option<Range<u64>> = None;
+        let mut close = |burst: Option<Range<u64>>| bursts.extend(burst.filter(|burst| burst.start > *begins));
+        for at in bounds.clone().filter(|at| own[*at] != reference[*at]) {
+            let at = begins + (at - bounds.start) as u64;
+            match &mut burst {
+                Some(burst) if at < burst.end + period::APART => burst.end = at + 1,
+                _ => close(burst.replace(at..at + 1)),
+            }
+        }
+        close(burst);
+        if bursts.len() > MOST {
+            break;
+        }
+    }
+    bursts
 }
 
 /// Returns whether `content` itself comes again at distances that make up `bytes`.
@@ -320,40 +390,6 @@ fn comes_again(content: &[u8], bytes: f64) -> bool {
     });
     let near = |ratio: f64| ratio >= 0.85 && (ratio - ratio.round()).abs() < 0.15;
     again.into_iter().any(|unit| near(bytes / unit as f64) || (unit as f64 / bytes < 4.5 && near(unit as f64 / bytes)))
-}
-
-/// The bytes that had crossed the wires before each one, commands included.
-struct BusTime {
-    begins: Vec<u64>,
-    /// Start, end and place in time, by address.
-    by_address: Vec<(u32, u32, usize)>,
-}
-
-impl BusTime {
-    fn of(list: &[Transaction]) -> Self {
-        // Opcode and three address bytes; a fourth or a dummy byte moves bursts by less than their own length.
-        const COMMAND: u64 = 4;
-        let mut time = 0;
-        let begins = list
-            .iter()
-            .map(|one| {
-                time += COMMAND;
-                let begins = time;
-                time += u64::from(one.len);
-                begins
-            })
-            .collect();
-        let mut by_address: Vec<_> =
-            list.iter().enumerate().map(|(index, one)| (one.at, one.at + one.len, index)).collect();
-        by_address.sort_unstable();
-        Self { begins, by_address }
-    }
-
-    fn at(&self, address: usize) -> Option<u64> {
-        let next = self.by_address.partition_point(|(start, ..)| *start as usize <= address);
-        let (start, end, index) = *self.by_address[..next].last()?;
-        (address < end as usize).then(|| self.begins[index] + (address - start as usize) as u64)
-    }
 }
 
 fn join(events: &[Event], loose: Option<Weights>, loose_count: f64) -> Weights {
@@ -384,9 +420,7 @@ fn places(
     scattered: &[Scattered],
     size: usize,
 ) -> Vec<Range<u32>> {
-    let best = |weights: Weights| {
-        Fault::ALL.into_iter().max_by(|a, b| weights.of(*a).total_cmp(&weights.of(*b))) == Some(fault)
-    };
+    let best = |weights: Weights| weights.best() == fault;
     let mut ranges: Vec<Range<u32>> = events
         .iter()
         .filter(|event| best(event.weights))

@@ -62,7 +62,8 @@ fn paragraphs(judgement: &Judgement, diagnosis: &Diagnosis) -> Vec<String> {
             paragraphs.push(format!("Or {} ({:.0} %): {}", second.fault, 100.0 * second.confidence, second.advice));
         }
     }
-    let said = |reason: &&Reason| !matches!(reason, Reason::PassesDiffer { .. });
+    // The verdict's own line has these two already.
+    let said = |reason: &&Reason| !matches!(reason, Reason::PassesDiffer { .. } | Reason::TooFewPasses { passes: 1 });
     let refusing = |reason: &&Reason| reason.severity() == Severity::Refuses;
     let reasons = judgement.reasons.iter().filter(said);
     paragraphs.extend(reasons.clone().filter(refusing).map(ToString::to_string));

@@ -1,9 +1,9 @@
 //! A picture of where readings differ: one strip for each reading over the address range, as SVG.
 //!
 //! In each strip bars stand on a middle line. A bar upwards is bits that read 1 where most readings have 0, a bar downwards
-//! bits that read 0 where most have 1; its height is the share of its bytes that differ, on a logarithmic scale, so that one
+//! bits that read 0 where most have 1; its height is the share of its bits that differ, on a logarithmic scale, so that one
 //! wrong bit still shows. Brackets under the strips mark where the first suspect shows. Nothing is told by colour alone,
-//! and the text is text.
+//! and the text is text; what the scales mean stands in the picture.
 //!
 //! The decision a reader would question: a bar covers a two-hundred-and-fortieth of the chip, and damage narrower than that
 //! is drawn as wide as one bar. A picture of a whole chip that showed less would show nothing.
@@ -20,7 +20,7 @@ use crate::reading::Reading;
 const BARS: usize = 240;
 const BAR: usize = 3;
 const LEFT: usize = 110;
-const WIDTH: usize = LEFT + BARS * BAR + 30;
+const WIDTH: usize = LEFT + BARS * BAR + 60;
 const STRIP: usize = 56;
 const TOP: usize = 44;
 /// Half the height of a strip's bars.
@@ -34,29 +34,41 @@ pub fn plot(title: &str, names: &[&str], readings: &[Reading<'_>], marked: &[Ran
     let found = differences(readings).filter(|found| found.size > 0)?;
     let strips = strips(readings, &found.disputed, found.size as usize);
     let bottom = TOP + STRIP * strips.len();
-    let height = bottom + 74;
+    let height = bottom + 112;
     let mut svg = String::new();
     let text = &mut svg;
     line(text, &format!("<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\">"));
     line(text, &format!("<title>{}</title>", escaped(title)));
     line(
         text,
-        "<style>text{font:13px sans-serif;fill:#222}.bar{fill:#222}.axis{stroke:#777}.mark{stroke:#222;fill:none}</style>",
+        "<style>text{font:13px sans-serif;fill:#222}.bar{fill:#222}.axis{stroke:#777}.grid{stroke:#ccc}.mark{stroke:#222;fill:none}</style>",
     );
     line(text, &format!("<rect width=\"{WIDTH}\" height=\"{height}\" fill=\"#fff\"/>"));
-    line(text, &format!("<text x=\"{LEFT}\" y=\"24\" font-weight=\"bold\">{}</text>", escaped(title)));
+    line(text, &format!("<text x=\"{LEFT}\" y=\"24\" style=\"font-weight:bold\">{}</text>", escaped(title)));
+    draw_axis(text, found.size, bottom);
     for (number, strip) in strips.iter().enumerate() {
         let middle = TOP + STRIP * number + STRIP / 2;
         let name = names.get(number).map_or_else(|| format!("read {}", number + 1), |name| (*name).to_owned());
         line(text, &format!("<text x=\"8\" y=\"{}\">{}</text>", middle + 4, escaped(&name)));
         let right = LEFT + BARS * BAR;
         line(text, &format!("<path class=\"axis\" d=\"M{LEFT} {middle}H{right}\"/>"));
+        for (way, y) in [("reads 1", middle - 8), ("reads 0", middle + 17)] {
+            line(text, &format!("<text x=\"{}\" y=\"{y}\">{way}</text>", right + 6));
+        }
         draw_strip(text, strip, middle);
     }
-    draw_axis(text, found.size, bottom);
     draw_marks(text, marked, found.size, bottom);
-    let legend = "up: reads 1 where most have 0; down: reads 0 where most have 1; bracket: first suspect";
-    line(text, &format!("<text x=\"{LEFT}\" y=\"{}\">{legend}</text>", height - 10));
+    let bytes = (found.size as usize).div_ceil(BARS);
+    let legend = [
+        "Up: bits that read 1 where most reads have 0; down: 0 where most have 1. Bracket: the first suspect."
+            .to_owned(),
+        format!(
+            "Height, logarithmic: from one bit (a sixth) to half of all bits in the {bytes} bytes of a bar (whole)."
+        ),
+    ];
+    for (number, text_line) in legend.iter().enumerate() {
+        line(text, &format!("<text x=\"{LEFT}\" y=\"{}\">{text_line}</text>", height - 28 + 18 * number));
+    }
     line(text, "</svg>");
     Some(svg)
 }
@@ -112,9 +124,12 @@ fn draw_axis(text: &mut String, size: u32, bottom: usize) {
     for quarter in 0..=4_u64 {
         let x = LEFT + BARS * BAR * quarter as usize / 4;
         let address = u64::from(size) * quarter / 4;
-        line(text, &format!("<path class=\"axis\" d=\"M{x} {TOP}V{}\"/>", bottom + 4));
-        line(text, &format!("<text x=\"{x}\" y=\"{}\" text-anchor=\"middle\">{address:x}h</text>", bottom + 36));
+        line(text, &format!("<path class=\"grid\" d=\"M{x} {TOP}V{}\"/>", bottom + 4));
+        line(text, &format!("<text x=\"{x}\" y=\"{}\" text-anchor=\"middle\">{address:x}h</text>", bottom + 32));
     }
+    let x = LEFT + BARS * BAR / 2;
+    let label = "address inside the chip, in bytes";
+    line(text, &format!("<text x=\"{x}\" y=\"{}\" text-anchor=\"middle\">{label}</text>", bottom + 52));
 }
 
 fn draw_marks(text: &mut String, marked: &[Range<u32>], size: u32, bottom: usize) {

@@ -269,6 +269,7 @@ impl Reason {
 impl fmt::Display for Reason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::TooFewPasses { passes: 1 } => f.write_str("There is one pass and it takes at least two."),
             Self::TooFewPasses { passes } => write!(f, "There are {passes} passes and it takes at least two."),
             Self::NoBytes => f.write_str("Every pass is a list of digests; at least one must bring the bytes."),
             Self::NoSize => f.write_str("The chip's size is given as 0 bytes."),

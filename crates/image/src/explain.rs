@@ -218,7 +218,22 @@ pub struct Proof {
 /// assert_eq!(explanation.proof.blank, 8192);
 /// ```
 pub fn explain(image: &[u8]) -> Explanation {
-    walk::explain(image)
+    walk::explain(image, walk::Aim { hashes: true, decodes: true })
+}
+
+/// Returns how much of `image` its sums confirm, as [`explain`](fn@explain) has it, without the cost of hashing each node.
+pub fn proof_of(image: &[u8]) -> Proof {
+    walk::explain(image, walk::Aim { hashes: false, decodes: true }).proof
+}
+
+/// Returns the sums over stored bytes of `image` that have an answer, parents before children.
+///
+/// Those inside compressed contents cover no stored byte and are left out; so nothing is decompressed for them.
+pub fn stored_sums(image: &[u8]) -> Vec<Check> {
+    let explanation = walk::explain(image, walk::Aim { hashes: false, decodes: false });
+    let answered = |check: &&Check| check.sum && check.ok.is_some() && check.len > 0;
+    let stored = explanation.nodes().filter(|(_, node)| node.space.is_none());
+    stored.flat_map(|(_, node)| node.checks.iter().filter(answered)).copied().collect()
 }
 
 impl Explanation {

@@ -7,7 +7,7 @@
 mod tries;
 
 use driver::{Answered, Content, Order, Pass, PassPlan};
-use evidence::{ChipAnswer, Declared, Diagnosis, Judgement, PassContent, Reason, SizeProof};
+use evidence::{ChipAnswer, Declared, Diagnosis, Judgement, PassContent, Reason, Settlement, SizeProof};
 use nor::chip::{Conflict, id_text};
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -16,6 +16,7 @@ use vault::{Digest, Kind, PutRequest};
 use crate::error::JobError;
 use crate::jobs::Work;
 use crate::kernel;
+use crate::proof::{ProofReport, VotesReport, settled};
 use crate::session::{Session, run_op};
 use crate::text::counted;
 use tries::{End, Tries};
@@ -68,6 +69,12 @@ pub struct EvidenceReport {
     pub settled_sectors: u32,
     /// What the differences look like, the most probable fault first; empty when there is nothing to explain.
     pub diagnosis: Vec<DiagnosisReport>,
+    /// How much of the content its own sums confirm; none when the passes differ.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub proof: Option<ProofReport>,
+    /// What could settle the sectors in which the passes differ; nothing is ever taken of it unasked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub votes: Option<VotesReport>,
     /// Bits that differ between passes.
     pub differing_bits: u64,
     /// 4 KiB sectors that differ between passes.
@@ -203,12 +210,19 @@ impl Session<'_> {
         Ok(())
     }
 
+    fn write_refused(&mut self, mut body: Value, reseat: Option<Value>) -> Result<(), JobError> {
+        if let Some(reseat) = reseat {
+            body["reseat"] = reseat;
+        }
+        self.write_down("refused", body)
+    }
+
     /// Puts what was read into the vault: as a capture when it is accepted.
     fn keep(&mut self, tries: Tries) -> Result<CaptureReport, JobError> {
         let report = self.evidence_report(&tries);
-        let advice = match &tries.end {
-            Some(End::Contact { advice }) => Some(advice.clone()),
-            _ => None,
+        let (advice, reseat) = match &tries.end {
+            Some(End::Contact { advice, reseat }) => (Some(advice.clone()), reseat.clone()),
+            _ => (None, None),
         };
         let accepted = report.accepted && advice.is_none();
         if accepted {
@@ -220,9 +234,7 @@ impl Session<'_> {
             Content::Digests(_) => None,
         });
         let Some(bytes) = bytes.filter(|_| judgement.differing_sectors == 0) else {
-            if advice.is_none() {
-                self.write_down("refused", json!({ "evidence": report }))?;
-            }
+            self.write_refused(json!({ "evidence": report }), reseat)?;
             return Err(not_accepted(&judgement, &report, advice, None));
         };
         let chip = self.chip_name();
@@ -239,7 +251,7 @@ impl Session<'_> {
         )?;
         let body = json!({ "content": stored.id, "sha256": stored.sha256, "size": stored.size, "evidence": report });
         if !accepted {
-            self.write_down("refused", body)?;
+            self.write_refused(body, reseat)?;
             return Err(not_accepted(&judgement, &report, advice, Some(stored.id.short())));
         }
         self.write_down("captured", body)?;
@@ -320,17 +332,24 @@ impl Session<'_> {
     fn evidence_report(&self, tries: &Tries) -> EvidenceReport {
         let judgement = tries.judgement.as_ref().expect("judged");
         let facts = self.kernel_facts();
+        let contents: Vec<&[u8]> = tries.passes.iter().filter_map(bytes_of).collect();
+        let disputed = judgement.differing_sectors > 0;
+        let settlement = (disputed && contents.len() > 1).then(|| settled(&contents, &judgement.differing)).flatten();
+        let mut reasons: Vec<String> = judgement.reasons.iter().map(ToString::to_string).collect();
+        reasons.extend(settlement.iter().flat_map(Settlement::reasons).map(|reason| reason.to_string()));
         EvidenceReport {
             accepted: judgement.accepted,
             passes: tries.passes.iter().map(|pass| pass_report(pass, facts.is_some())).collect(),
             reseated: tries.reseated,
             settled_sectors: tries.settled_sectors,
             diagnosis: tries.diagnosis.as_ref().map(diagnosis_report).unwrap_or_default(),
+            proof: contents.first().filter(|_| !disputed).map(|content| ProofReport::of(content)),
+            votes: settlement.as_ref().map(VotesReport::of),
             differing_bits: judgement.differing_bits,
             differing_sectors: judgement.differing_sectors,
             error_bound_95: judgement.error_bound_95,
             size_measured: kernel::size_measured(judgement, facts),
-            reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
+            reasons,
             remains: facts.map_or_else(|| judgement.words(), |facts| kernel::words(judgement, facts)),
         }
     }
@@ -393,9 +412,18 @@ fn not_accepted(
         report
             .diagnosis
             .first()
+            .filter(|first| first.fault != evidence::Fault::None.name())
             .map(|first| format!("it looks like {} ({:.0} % of belief)", first.fault, first.confidence * 100.0)),
     );
     JobError::NotAccepted { reasons, advice: advice.filter(|_| contact), contact, kept }
+}
+
+/// The bytes of a pass; none of one that has digests alone.
+fn bytes_of(pass: &Pass) -> Option<&[u8]> {
+    match &pass.content {
+        Content::Bytes(bytes) => Some(bytes),
+        Content::Digests(_) => None,
+    }
 }
 
 /// A pass as the judge wants it; what the chip answered around `parts` counts as said in between.

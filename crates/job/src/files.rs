@@ -26,7 +26,8 @@ pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
     if meta.len() > most {
         return Err(too_long());
     }
-    let mut bytes = Vec::new();
+    // Room for all at once: a buffer that grows is copied each time, and chips are large.
+    let mut bytes = Vec::with_capacity(usize::try_from(meta.len()).unwrap_or_default() + 1);
     let file = File::open(path).map_err(|error| no(error.to_string()))?;
     // One byte more than allowed tells a file that grows while it is read.
     file.take(most + 1).read_to_end(&mut bytes).map_err(|error| no(error.to_string()))?;

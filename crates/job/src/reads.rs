@@ -6,16 +6,18 @@
 use std::os::unix::fs::MetadataExt;
 use std::path::PathBuf;
 
-use evidence::{BareFile, Check, FileIdentity, Judgement, Reading, Settlement, Verdict, distinct, judge_files, settle};
-use image::explain::{Explanation, explain};
+use evidence::{BareFile, FileIdentity, Reading, Settlement, Verdict, distinct, judge_files};
 use serde::Serialize;
 
 use crate::capture::{DiagnosisReport, diagnosis_report};
 use crate::error::JobError;
 use crate::files;
+use crate::proof::{ProofReport, VotesReport, on_two_cores, settled};
 
 /// Largest file that is read.
 const MOST_OF_A_FILE: u64 = 256 << 20;
+/// Lines that a person reads with a clip in the other hand.
+const MOST_LINES: usize = 10;
 
 /// What judging bare files ends with.
 #[derive(Debug, Clone, Serialize)]
@@ -36,6 +38,9 @@ pub struct ReadsReport {
     pub diagnosis: Vec<DiagnosisReport>,
     /// How much of the content its own sums confirm: of the first file.
     pub proof: ProofReport,
+    /// The same for a person, in ten lines or fewer.
+    #[serde(skip)]
+    lines: Vec<String>,
     /// Everything found, in sentences.
     pub reasons: Vec<String>,
     /// What the files could be put together to, when they differ; none is taken unasked.
@@ -43,27 +48,12 @@ pub struct ReadsReport {
     pub offer: Option<OfferReport>,
 }
 
-/// How much of a content its own sums confirm.
-#[derive(Debug, Clone, Serialize)]
-#[expect(missing_docs, reason = "as image::explain::Proof has them")]
-pub struct ProofReport {
-    pub bytes: u64,
-    pub blank: u64,
-    pub covered: u64,
-    pub decoded: u64,
-    pub checks_ok: u64,
-    pub checks_failed: u64,
-}
-
 /// A content put together from files that differ.
 #[derive(Debug, Clone, Serialize)]
 pub struct OfferReport {
-    /// Differing sectors that checks inside the content settle.
-    pub by_proof: u32,
-    /// Differing sectors that a majority of three or more files settles.
-    pub by_majority: u32,
-    /// Differing sectors that nothing settles.
-    pub open: u32,
+    /// What its differing sectors rest on.
+    #[serde(flatten)]
+    pub votes: VotesReport,
     /// SHA-256 of it.
     pub sha256: String,
     /// The file that holds it now, when one was asked for.
@@ -74,34 +64,31 @@ pub struct OfferReport {
 /// Judges files; with `out`, writes what they could be put together to.
 ///
 /// # Errors
-/// [`JobError::ImageFile`] for a file that cannot be read; [`JobError::BadOption`] for `--majority` without a dispute.
+/// [`JobError::ImageFile`] for a file that cannot be read; [`JobError::BadOption`] for `--offer` without a dispute.
 pub fn judge(paths: &[PathBuf], out: Option<&PathBuf>) -> Result<ReadsReport, JobError> {
-    let mut contents = Vec::with_capacity(paths.len());
-    for path in paths {
-        let no = |error: std::io::Error| JobError::ImageFile { path: path.clone(), why: error.to_string() };
-        let meta = std::fs::metadata(path).map_err(no)?;
-        let identity = FileIdentity { device: meta.dev(), inode: meta.ino() };
-        // A file that is named twice is in memory once.
-        let again = contents.iter().any(|(other, _): &(FileIdentity, Vec<u8>)| *other == identity);
-        contents.push((identity, if again { Vec::new() } else { files::read(path, MOST_OF_A_FILE)? }));
-    }
-    let bytes_of = |identity: &FileIdentity| {
-        let first = contents.iter().find(|(other, _)| other == identity);
-        first.map_or(&[][..], |(_, bytes)| bytes.as_slice())
+    let identities = paths.iter().map(identity).collect::<Result<Vec<_>, _>>()?;
+    let first_of = |index: usize| identities.iter().position(|other| *other == identities[index]).unwrap_or(index);
+    let indices: Vec<usize> = (0..paths.len()).collect();
+    // A file that is named twice is in memory once.
+    let read = |index: &usize| match first_of(*index) == *index {
+        true => files::read(&paths[*index], MOST_OF_A_FILE),
+        false => Ok(Vec::new()),
     };
+    let contents = on_two_cores(&indices, read).into_iter().collect::<Result<Vec<_>, _>>()?;
     let files: Vec<BareFile<'_>> =
-        contents.iter().map(|(identity, _)| BareFile { content: bytes_of(identity), identity: *identity }).collect();
-    let judgement = judge_files(&files);
+        indices.iter().map(|at| BareFile { content: &contents[first_of(*at)], identity: identities[*at] }).collect();
     let distinct: Vec<&[u8]> = distinct(&files).into_iter().map(|index| files[index].content).collect();
-    let disputed = judgement.differing_sectors > 0;
-    let first = explain(distinct.first().copied().unwrap_or_default());
-    let settlement = if disputed { settled(&distinct, &first, &judgement) } else { None };
+    let first = distinct.first().copied().unwrap_or_default();
+    let (judgement, proof) = std::thread::scope(|scope| {
+        let proof = scope.spawn(|| ProofReport::of(first));
+        (judge_files(&files), proof.join().expect("reading an image does not panic"))
+    });
     let readings: Vec<Reading<'_>> = distinct.iter().map(|bytes| Reading::bare(bytes)).collect();
-    let diagnosis = if judgement.verdict == Verdict::Trusted {
-        Vec::new()
-    } else {
-        diagnosis_report(&evidence::diagnose(&readings, &judgement))
-    };
+    let (diagnosis, settlement) = std::thread::scope(|scope| {
+        let diagnosis = scope.spawn(|| evidence::diagnose(&readings, &judgement));
+        let settlement = (judgement.differing_sectors > 0).then(|| settled(&distinct, &judgement.differing)).flatten();
+        (diagnosis.join().expect("a diagnosis does not panic"), settlement)
+    });
     let offer = match (settlement, out) {
         (Some(settlement), out) => Some(offer(&settlement, out)?),
         (None, None) => None,
@@ -117,42 +104,21 @@ pub fn judge(paths: &[PathBuf], out: Option<&PathBuf>) -> Result<ReadsReport, Jo
         differing_bits: judgement.differing_bits,
         differing_sectors: judgement.differing_sectors,
         error_bound_95: judgement.error_bound_95,
-        diagnosis,
-        proof: proof(&first),
+        lines: evidence::explain(&judgement, &diagnosis),
+        diagnosis: match judgement.verdict {
+            Verdict::Trusted => Vec::new(),
+            _ => diagnosis_report(&diagnosis),
+        },
+        proof,
         reasons: judgement.reasons.iter().map(ToString::to_string).collect(),
         offer,
     })
 }
 
-/// The checks inside each content decide where they can; a majority is only counted (rule 5).
-fn settled(contents: &[&[u8]], first: &Explanation, judgement: &Judgement) -> Option<Settlement> {
-    let mut checks = Vec::with_capacity(contents.len());
-    for (index, content) in contents.iter().enumerate() {
-        let explained;
-        let explanation = if index == 0 {
-            first
-        } else {
-            explained = explain(content);
-            &explained
-        };
-        checks.push(sums(explanation, judgement));
-    }
-    settle(contents, &checks)
-}
-
-/// The sums that cover a disputed place.
-fn sums(explanation: &Explanation, judgement: &Judgement) -> Vec<Check> {
-    let mut checks = Vec::new();
-    for (_, node) in explanation.nodes().filter(|(_, node)| node.space.is_none()) {
-        for check in node.checks.iter().filter(|check| check.len > 0 && check.is_sum()) {
-            let (Ok(start), Ok(end)) = (u32::try_from(check.at), u32::try_from(check.at + check.len)) else { continue };
-            let disputed = judgement.differing.iter().any(|range| range.start < end && start < range.end);
-            if let (Some(ok), true) = (check.ok, disputed) {
-                checks.push(Check { range: start..end, ok });
-            }
-        }
-    }
-    checks
+fn identity(path: &PathBuf) -> Result<FileIdentity, JobError> {
+    let no = |error: std::io::Error| JobError::ImageFile { path: path.clone(), why: error.to_string() };
+    let meta = std::fs::metadata(path).map_err(no)?;
+    Ok(FileIdentity { device: meta.dev(), inode: meta.ino() })
 }
 
 fn offer(settlement: &Settlement, out: Option<&PathBuf>) -> Result<OfferReport, JobError> {
@@ -160,55 +126,31 @@ fn offer(settlement: &Settlement, out: Option<&PathBuf>) -> Result<OfferReport, 
         files::write_new(out, &settlement.content)?;
     }
     Ok(OfferReport {
-        by_proof: settlement.by_proof,
-        by_majority: settlement.by_majority,
-        open: settlement.open,
+        votes: VotesReport::of(settlement),
         sha256: image::pin::Pin::sha256(&settlement.content).digits(),
         file: out.cloned(),
     })
-}
-
-fn proof(explanation: &Explanation) -> ProofReport {
-    let proof = &explanation.proof;
-    ProofReport {
-        bytes: proof.bytes,
-        blank: proof.blank,
-        covered: proof.covered,
-        decoded: proof.decoded,
-        checks_ok: proof.checks_ok,
-        checks_failed: proof.checks_failed,
-    }
 }
 
 impl ReadsReport {
     /// The report for a person, in ten lines or fewer at 80 columns.
     #[must_use]
     pub fn text(&self) -> String {
-        const MOST_REASONS: usize = 3;
-        let mut lines = vec![format!(
-            "{}: {} of {} bytes; {} bits differ in {} sectors",
-            self.verdict.to_uppercase(),
-            crate::text::counted(self.passes as u64, "file"),
-            self.size,
-            self.differing_bits,
-            self.differing_sectors
-        )];
-        if let Some(first) = self.diagnosis.first().filter(|first| first.fault != "none") {
-            lines.push(format!("looks like {}, {:.0} % of belief", first.fault, first.confidence * 100.0));
-            lines.push(first.advice.clone());
+        let mut lines = self.lines.clone();
+        if let Some(offer) = self.offer.as_ref().filter(|_| lines.len() < MOST_LINES) {
+            lines.push(offer.line());
         }
-        lines.extend(self.reasons.iter().take(MOST_REASONS).cloned());
-        if let Some(bound) = self.error_bound_95 {
-            lines.push(format!("a random flip: at most {bound:.1e} a bit, with 95 % confidence"));
+        lines.join("\n")
+    }
+}
+
+impl OfferReport {
+    /// One line, no longer than 80 columns for any count of sectors that a chip has.
+    fn line(&self) -> String {
+        let VotesReport { by_proof, by_majority, open } = self.votes;
+        match &self.file {
+            Some(_) => format!("Written: {by_proof} sectors by sums inside, {by_majority} by majority, {open} open."),
+            None => format!("`--offer FILE`: {by_proof} sectors by sums, {by_majority} by majority, {open} open."),
         }
-        if let Some(offer) = &self.offer {
-            lines.push(format!(
-                "together: {} sectors by sums inside, {} by majority, {} open; `--offer FILE` writes it",
-                offer.by_proof, offer.by_majority, offer.open
-            ));
-        }
-        let page = crate::text::page(&lines.join("\n"));
-        const MOST_LINES: usize = 10;
-        page.lines().take(MOST_LINES).collect::<Vec<_>>().join("\n")
     }
 }

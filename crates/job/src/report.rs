@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use vault::Digest;
 
 use crate::record::ranges_json;
-use crate::text::{about, duration};
+use crate::text::{about, counted, duration};
 
 /// What apply, fill and restore end with.
 #[derive(Debug, Clone, Serialize)]
@@ -131,8 +131,8 @@ impl PlanReport {
 /// The plan in a sentence.
 pub(crate) fn plan_text(report: &PlanReport, plan: &Plan) -> String {
     format!(
-        "plan: {} erases, {} to program, about {} with reading again",
-        report.erases.len(),
+        "plan: {}, {} to program, about {} with reading again",
+        counted(report.erases.len() as u64, "erase"),
         about(plan.programmed_bytes()),
         duration(report.predicted_ms)
     )

@@ -1,6 +1,7 @@
 //! Numbers and results as people read them.
 
 use crate::capture::{CaptureReport, EvidenceReport};
+use crate::proof::ProofReport;
 use crate::report::{ApplyReport, VerifyReport};
 
 /// A byte count: in MiB or KiB where it is whole, else in bytes.
@@ -118,12 +119,12 @@ pub fn captured(report: &CaptureReport) -> String {
     )
 }
 
-/// The passes behind a capture, one line each.
+/// What is behind a capture: the passes, one line each, then what the sums inside the content say.
 #[must_use]
 pub fn passes(evidence: &EvidenceReport) -> Vec<String> {
-    evidence
-        .passes
-        .iter()
+    let passes = evidence.passes.iter();
+    let proof = evidence.proof.iter().map(proof);
+    passes
         .enumerate()
         .map(|(index, pass)| {
             #[expect(clippy::cast_precision_loss, reason = "milliseconds of a pass")]
@@ -139,7 +140,28 @@ pub fn passes(evidence: &EvidenceReport) -> Vec<String> {
                 if pass.digest { "digested on the link" } else { "every byte" },
             )
         })
+        .chain(proof)
         .collect()
+}
+
+/// What sums inside a content confirm of it.
+fn proof(proof: &ProofReport) -> String {
+    let ProofReport { covered, decoded, checks_ok, checks_failed, .. } = *proof;
+    if checks_ok + checks_failed == 0 {
+        return "proof: no sum inside the content confirms any of it".into();
+    }
+    let failed = match checks_failed {
+        0 => String::new(),
+        // Shipped images have such; they are no reason against a capture (rule 5).
+        _ => format!(", {checks_failed} fail in every pass"),
+    };
+    format!(
+        "proof: {} confirmed by sums inside, {} unpacked whole; {} hold{}{failed}",
+        about(covered),
+        about(decoded),
+        counted(checks_ok, "check"),
+        if checks_ok == 1 { "s" } else { "" }
+    )
 }
 
 #[cfg(test)]

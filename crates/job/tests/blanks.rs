@@ -2,25 +2,10 @@
 
 use std::fs;
 
-use job::{ChipOptions, Front, News, Question, Reply, Session};
+use job::{ChipOptions, Session};
 
-struct Nobody;
-
-impl Front for Nobody {
-    fn ask(&mut self, _: &Question) -> Option<Reply> {
-        None
-    }
-
-    fn is_attended(&self) -> bool {
-        false
-    }
-
-    fn news(&mut self, _: &News) {}
-
-    fn wants_stop(&self) -> bool {
-        false
-    }
-}
+mod common;
+use common::Nobody;
 
 /// The fault campaign found this: chip select bounced in the middle of every long read, and what came after it read as
 /// blank. The chip held little, and that little lay late in its chunk; so all passes agreed on a blank chip, id and status were

@@ -3,30 +3,15 @@
 use std::fs;
 use std::path::PathBuf;
 
-use job::{ApplyReport, ChipOptions, Front, JobError, News, Place, Question, Reply, Session, Target};
+use job::{ApplyReport, ChipOptions, JobError, Place, Session, Target};
 use tempfile::TempDir;
+
+mod common;
+use common::Nobody;
 
 const SIZE: usize = 512 * 1024;
 /// In the middle of a sector.
 const AT: usize = 0x1_2345;
-
-struct Nobody;
-
-impl Front for Nobody {
-    fn ask(&mut self, _: &Question) -> Option<Reply> {
-        None
-    }
-
-    fn is_attended(&self) -> bool {
-        false
-    }
-
-    fn news(&mut self, _: &News) {}
-
-    fn wants_stop(&self) -> bool {
-        false
-    }
-}
 
 struct Stage {
     folder: TempDir,

@@ -276,7 +276,7 @@ impl SupplyHandle {
     fn ask(&self, request: &wire::Request<'_>) -> Result<SupplySeen, LinkError> {
         let mut talk = lock(&self.talk);
         let begun = Instant::now();
-        let asked = (|| {
+        let mut once = || {
             if !talk.is_in_step() {
                 talk.hello()?;
             }
@@ -284,9 +284,16 @@ impl SupplyHandle {
                 Came::Reply(Reply::Supply { mv, fed }) => Ok(Some(SupplySeen { mv, fed })),
                 other => other_answer(&other),
             })
-        })();
-        let waited = || u64::try_from(begun.elapsed().as_micros()).unwrap_or(u64::MAX);
-        asked.map_err(|trouble: Trouble| trouble.into_link_error(waited()))
+        };
+        let mut asked: Result<SupplySeen, Trouble> = once();
+        for _ in 0..REPEATS {
+            if !matches!(&asked, Err(trouble) if trouble.may_repeat(true)) {
+                break;
+            }
+            asked = once();
+        }
+        let waited_us = u64::try_from(begun.elapsed().as_micros()).unwrap_or(u64::MAX);
+        asked.map_err(|trouble| trouble.into_link_error(waited_us))
     }
 }
 

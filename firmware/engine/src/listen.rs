@@ -39,8 +39,6 @@ async fn read(
             let len = inbox.read(&mut packet).await?;
             &packet[..len]
         };
-        // Also after a suspension, which ends without a word.
-        post.attached.set(true);
         loop {
             match decoder.feed(&mut input) {
                 Ok(None) => break,
@@ -82,6 +80,8 @@ fn control(frame: &Frame<'_>, request: &Request<'_>, post: &Post) {
         Request::Hello => {
             // What was owed belongs to the count before.
             post.owed.borrow_mut().clear();
+            // A suspension ends without a word, and a packet that came before it may be read after it.
+            post.attached.set(true);
             post.hello.set(Some(number));
             post.cancel.set(true);
         }

@@ -15,6 +15,20 @@ use vault::{Entry, Vault};
 /// Size of the chip that most tests use, `W25Q80DV`: 1 MiB.
 pub const MIB: usize = 1 << 20;
 
+/// What intake asks of a Larkspur Nine that is rescued, without what differs from one to the next: label and donor.
+pub const RESCUE_ANSWERS: [&str; 10] = [
+    "unlocked=yes",
+    "recovery-key=yes",
+    "gate-dry=yes",
+    "gate-battery-sound=yes",
+    "gate-revision=yes",
+    "option-mobile-card=no",
+    "option-finger-reader=no",
+    "limit-finger-reader=yes",
+    "limit-charge-limit=yes",
+    "variant=donor",
+];
+
 /// A folder with a bench folder `bench` and whatever files a test puts beside it; the program runs in it.
 pub struct Bench {
     folder: TempDir,

@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use crate::common::{Bench, MIB, Ran, noise};
+use crate::common::{Bench, MIB, RESCUE_ANSWERS, Ran, noise};
 
 /// Two chips of unlike size that hold one image together.
 const SPAN: &str = r#"
@@ -220,21 +220,8 @@ fn a_rescue_takes_parts_of_a_donor_and_the_address_of_the_label() {
         bench.write(file, &bench.read(&table(file)));
     }
     let donor_answer = format!("donor-main={donor}");
-    let answers = [
-        "unlocked=yes",
-        "recovery-key=yes",
-        "gate-dry=yes",
-        "gate-battery-sound=yes",
-        "gate-revision=yes",
-        "option-mobile-card=no",
-        "option-finger-reader=no",
-        "limit-finger-reader=yes",
-        "limit-charge-limit=yes",
-        "label-mac=00:00:5e:00:53:77",
-        "label-serial=LN9-0077",
-        "variant=donor",
-        donor_answer.as_str(),
-    ];
+    let own = ["label-mac=00:00:5e:00:53:77", "label-serial=LN9-0077", donor_answer.as_str()];
+    let answers = [&RESCUE_ANSWERS[..], &own].concat();
     let job = start(&bench, &table("larkspur-nine.toml"), "rescue", &answers);
     type_on(&bench, &job, "meadowlark.bin", "compose-main");
     // A recipe that takes the donor's network settings as well would make two machines with one address.

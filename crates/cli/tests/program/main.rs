@@ -16,6 +16,7 @@ mod images;
 mod kills;
 mod links;
 mod machines;
+mod media;
 mod output;
 mod plans;
 mod privacy;

@@ -3,7 +3,7 @@
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
-use crate::common::{Bench, MIB, noise};
+use crate::common::{Bench, MIB, RESCUE_ANSWERS, noise};
 
 /// Every file and folder below `path`, itself included.
 fn all_below(path: &Path) -> Vec<std::path::PathBuf> {
@@ -134,22 +134,9 @@ fn s15_no_field_of_any_redacted_output_holds_a_secret() {
     ];
     let [owner, consent, machine, mac, serial, signer, note, reason] = secrets;
     let donor = bench.json("vault list")["contents"][0]["id"].as_str().expect("an id").to_owned();
-    let answers = [
-        "unlocked=yes",
-        "recovery-key=yes",
-        "gate-dry=yes",
-        "gate-battery-sound=yes",
-        "gate-revision=yes",
-        "option-mobile-card=no",
-        "option-finger-reader=no",
-        "limit-finger-reader=yes",
-        "limit-charge-limit=yes",
-        "variant=donor",
-        &format!("label-mac={mac}"),
-        &format!("label-serial={serial}"),
-        &format!("donor-main={donor}"),
-    ];
-    let answers: String = answers.iter().map(|answer| format!(" --answer {answer}")).collect();
+    let own = [format!("label-mac={mac}"), format!("label-serial={serial}"), format!("donor-main={donor}")];
+    let answers = RESCUE_ANSWERS.into_iter().chain(own.iter().map(String::as_str));
+    let answers: String = answers.map(|answer| format!(" --answer {answer}")).collect();
     let start = format!(
         "job start --as rescue --profile larkspur-nine.toml --machine {machine} --owner {owner} --consent {consent}{answers}"
     );

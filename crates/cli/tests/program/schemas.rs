@@ -331,3 +331,11 @@ fn bench_files_that_are_refused_break_the_schema() {
         assert!(!schema("bench-file").is_valid(&as_json(&text)), "the schema takes this: {text}");
     }
 }
+
+#[test]
+fn media_keep_to_their_schema() {
+    let bench = Bench::new();
+    bench.write("disc.iso", &crate::media::disc());
+    checked(&bench, "media extract disc.iso", "media-extract");
+    checked(&bench, "media extract disc.iso --out boot.img", "media-extract");
+}

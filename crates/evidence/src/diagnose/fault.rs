@@ -111,6 +111,12 @@ impl Weights {
         self.0[fault as usize] += weight;
     }
 
+    /// Returns the fault with the most weight.
+    pub(crate) fn best(self) -> Fault {
+        let best = Fault::ALL.into_iter().max_by(|a, b| self.of(*a).total_cmp(&self.of(*b)));
+        best.expect("there are faults")
+    }
+
     /// Returns the weights divided by their sum, after every fault got a part of the largest one; `None` gets no such part.
     pub(crate) fn shares(mut self) -> Self {
         let most = self.0.iter().copied().fold(0.0, f64::max);

@@ -1,25 +1,42 @@
 //! Readings in which content comes again at half of the chip: a smaller chip, or one that lost its address mode.
 //!
-//! In: readings, two of which may be folded alike; so a vote is no help here and each reading is held against itself. Out:
-//! which of them are folded, and whether from beginning to end (size-alias), from some moment on (a chip that started again
-//! with three address bytes), or now and then (an address bit). A content may be doubled by nature; then what differs is
-//! another reading's damage, which has a shape or is but a few bits. Data that differs all over and has no shape is what the
-//! upper half really holds.
+//! In: readings, several of which may be folded alike; so a vote is no help here and each reading is held against each
+//! other one. Out: which of them are folded, and whether from beginning to end (size-alias) or from some moment on (a chip
+//! that started again with three address bytes). What folds now and then, an address bit, is left to `units`.
 //!
-//! Bound: 64 sectors of each reading, spread evenly.
+//! Only two kinds of bytes tell. Where a reading has its lower half's byte and another one has data of its own, it looks
+//! folded; where two readings agree on a byte that is not the lower half's, they are not. Both ask that the lower half's byte
+//! itself is beyond dispute. Other damage on top makes bytes silent and not misleading, and so does content that comes
+//! again by nature: it lacks the first kind wherever nothing else is wrong.
+//!
+//! The decision a reader would question: without data that appears where another reading has something else, nothing is
+//! folded. A lower half that is all blank leaves a folded reading all blank, and so does an open contact.
+//!
+//! Bound: 128 sectors of each reading, half of them such as differ, spread evenly.
 
 use std::ops::Range;
 
 use super::fault::{Fault, Weights};
-use super::shape::{Shape, stretches};
 use crate::pass::SECTOR;
 use crate::reading::Transaction;
 
 const SECTORS: usize = 64;
-const HELD_AGAINST: usize = 8;
+/// Bytes that are folded or not together; the smallest read command that is usual.
+const PIECE: usize = 256;
 
-/// Returns whether `range` of `own` is rather what an address without its upper bits, from `reach` on, holds than what
-/// `right` has there; four times more bytes have to agree.
+/// A folded reading.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Fold {
+    /// From where on content comes again.
+    pub(crate) reach: usize,
+    /// Whether it does so from the first transaction on that could show it.
+    pub(crate) whole: bool,
+    /// Address of the first piece in time that is folded.
+    first: usize,
+}
+
+/// Returns whether `range` of `own` is rather what an address without its upper bits, from `reach` on, holds in it or in
+/// `right` than what `right` has there; four times more bytes have to agree.
 pub(crate) fn is_again(own: &[u8], range: &Range<usize>, reach: usize, right: &[u8]) -> bool {
     if range.start < reach {
         return false;
@@ -28,50 +45,78 @@ pub(crate) fn is_again(own: &[u8], range: &Range<usize>, reach: usize, right: &[
     let len = range.len().min(reach - from);
     let here = &own[range.start..range.start + len];
     let as_right = unlike(here, &right[range.start..range.start + len]);
-    as_right > 0 && unlike(here, &own[from..from + len]) * 4 <= as_right
+    let low = [own, right].map(|one| unlike(here, &one[from..from + len]));
+    as_right > 0 && low[0].min(low[1]) * 4 <= as_right
 }
 
 fn unlike(one: &[u8], other: &[u8]) -> usize {
     if one == other { 0 } else { one.iter().zip(other).filter(|(one, other)| one != other).count() }
 }
 
-/// Returns whether a sector comes again at its half, but for one byte in thirty-two.
-fn is_twice(content: &[u8], range: &Range<usize>, reach: usize) -> bool {
-    let from = range.start % reach;
-    range.start >= reach && unlike(&content[range.clone()], &content[from..from + range.len()]) * 32 <= range.len()
-}
-
-/// Returns for each reading from where on it holds data again, if another reading has data of its own there.
-pub(crate) fn folded(contents: &[&[u8]], disputed: &[Range<u32>]) -> Vec<Option<usize>> {
+/// Returns for each reading whether and how it is folded; `lists` are the readings' transactions, oldest first.
+pub(crate) fn folded(
+    contents: &[&[u8]],
+    lists: Option<&[Vec<Transaction>]>,
+    disputed: &[Range<u32>],
+) -> Vec<Option<Fold>> {
     let size = contents[0].len();
     if !size.is_power_of_two() || size < 4 * SECTOR {
         return vec![None; contents.len()];
     }
-    let spread = |places: Vec<usize>| -> Vec<Range<usize>> {
+    let spread = |places: Vec<usize>| -> Vec<usize> {
         let step = places.len().div_ceil(SECTORS).max(1);
-        places.iter().step_by(step).map(|from| *from..from + SECTOR).collect()
+        places.into_iter().step_by(step).collect()
     };
     let differing = disputed.iter().flat_map(|range| (range.start as usize..range.end as usize).step_by(SECTOR));
-    let differing = spread(differing.filter(|from| *from >= size / 2).collect());
-    let upper = spread((size / 2..size).step_by(SECTOR).collect());
-    let found = contents.iter().map(|own| is_folded(own, contents, &differing, &upper).then(|| reach(own)));
-    let mut found: Vec<Option<usize>> = found.collect();
+    let mut sectors = spread(differing.filter(|from| *from >= size / 2).collect());
+    sectors.extend(spread((size / 2..size).step_by(SECTOR).collect()));
+    sectors.sort_unstable();
+    sectors.dedup();
+    let fold = |number: usize, own: &[u8]| -> Vec<Option<(usize, Fold)>> {
+        let times = Times::of(lists.map_or(&[][..], |lists| &lists[number]));
+        contents.iter().map(|other| (*other != own).then(|| against(own, other, &sectors, &times)).flatten()).collect()
+    };
+    let table: Vec<Vec<Option<(usize, Fold)>>> =
+        contents.iter().enumerate().map(|(number, own)| fold(number, own)).collect();
+    // Of two that each look folded against the other, it is the one that does so in more places.
+    let table: Vec<Vec<Option<(usize, Fold)>>> = (0..contents.len())
+        .map(|own| {
+            let count = |a: usize, b: usize| table[a][b].as_ref().map_or(0, |(count, _): &(usize, Fold)| *count);
+            let clear = |other: &usize| count(own, *other) >= 4 * count(*other, own);
+            (0..contents.len()).map(|other| table[own][other].clone().filter(|_| clear(&other))).collect()
+        })
+        .collect();
+    let best = |row: &[Option<(usize, Fold)>]| row.iter().flatten().max_by_key(|(telling, _)| *telling).cloned();
+    let mut found: Vec<Option<Fold>> = table
+        .iter()
+        .map(|row| {
+            let (telling, fold) = best(row)?;
+            // A folded reading is so against every reading that is not; else it is the other one that is damaged.
+            let shows = |row: &[Option<(usize, Fold)>]| best(row).is_some_and(|(count, _)| count * 4 >= telling);
+            let others = row.iter().zip(&table).filter(|(_, of)| !std::ptr::eq(of.as_slice(), row.as_slice()));
+            let mut against = others.filter(|(one, of)| !shows(std::slice::from_ref(one)) && !shows(of));
+            against.next().is_none().then_some(fold)
+        })
+        .collect();
     if found.iter().all(Option::is_some) {
         found.fill(None);
     }
     found
 }
 
-/// Returns the smallest part of `own`, down to an eighth, that the parts after it mostly repeat, byte by byte.
-fn reach(own: &[u8]) -> usize {
+/// Returns the smallest part of `own`, down to an eighth, that the parts after it repeat where `other` does not.
+fn reach(own: &[u8], other: &[u8]) -> usize {
     let mut reach = own.len() / 2;
     while reach > own.len() / 8 {
         let next = reach / 2;
-        let sectors = (next..reach).step_by(SECTOR).map(|from| from..from + SECTOR);
-        let telling = sectors.filter(|range| own[range.clone()].iter().any(|byte| *byte != own[range.start]));
-        let again: Vec<bool> =
-            telling.map(|range| own[range.clone()] == own[range.start - next..range.end - next]).collect();
-        if again.is_empty() || again.iter().filter(|again| **again).count() * 4 < again.len() * 3 {
+        let step = (next / PIECE / SECTORS).max(1) * PIECE;
+        let said = (next..reach).step_by(step).map(|from| Piece::of(own, other, from, next).says());
+        let (folded, kept) = said.fold((0, 0), |(folded, kept), says| match says {
+            Says::Folded => (folded + 1, kept),
+            Says::Own => (folded, kept + 1),
+            Says::Nothing => (folded, kept),
+        });
+        if folded < 4 || kept * 16 > folded {
             break;
         }
         reach = next;
@@ -79,73 +124,131 @@ fn reach(own: &[u8]) -> usize {
     reach
 }
 
-fn is_folded(own: &[u8], contents: &[&[u8]], differing: &[Range<usize>], upper: &[Range<usize>]) -> bool {
-    // Blank sectors are there twice everywhere; some that are not have to be, too.
-    let tells = |range: &&Range<usize>| own[range.start..range.end].iter().any(|byte| *byte != own[range.start]);
-    let telling = upper.iter().filter(tells).count();
-    let twice = upper.iter().filter(tells).filter(|range| is_twice(own, range, own.len() / 2)).count();
-    let against = |range: &&Range<usize>| contents.iter().any(|other| is_again(own, range, own.len() / 2, other));
-    let again: Vec<&Range<usize>> = differing.iter().filter(against).collect();
-    if twice == 0 || twice * 4 < telling || again.len() < 2 || again.len() * 4 < differing.len() {
-        return false;
-    }
-    let held: Vec<&Range<usize>> = again.iter().copied().step_by(again.len().div_ceil(HELD_AGAINST)).collect();
-    let has_own_data = |range: &&&Range<usize>| {
-        contents.iter().filter(|other| is_again(own, range, own.len() / 2, other)).any(|other| {
-            let found = stretches(other, own, range, true);
-            let shaped = found.iter().filter(|one| matches!(one.shape, Shape::Level(_) | Shape::Delay(_)));
-            let shaped: usize = shaped.map(|one| one.bytes).sum();
-            // Data differs in about half of its bits and both ways, unlike bits that a weak line lost.
-            let (mut bytes, mut rising, mut falling) = (0, 0, 0);
-            for (other, own) in other[range.start..range.end].iter().zip(&own[range.start..range.end]) {
-                bytes += usize::from(other != own);
-                rising += (other & !own).count_ones() as usize;
-                falling += (own & !other).count_ones() as usize;
-            }
-            let blank = own[range.start..range.end].iter().all(|byte| *byte == own[range.start]);
-            let both_ways = blank || rising.min(falling) * 5 >= rising.max(falling);
-            bytes >= 8 && (rising + falling) * 2 >= bytes * 5 && both_ways && shaped * 2 < bytes
-        })
-    };
-    held.iter().filter(has_own_data).count() * 3 >= held.len()
+/// What a piece of the upper half says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Says {
+    Folded,
+    Own,
+    /// Folded and own bytes are the same, or something else is wrong.
+    Nothing,
 }
 
-/// Returns the weights of the folded places in `own`, read by `list`, when `right` is what the chip probably holds.
-///
-/// `sagged`: the same reading has a stretch that looks as if the chip had lost its supply.
-pub(crate) fn weights(own: &[u8], right: &[u8], list: &[Transaction], reach: usize, sagged: bool) -> Weights {
-    let step = (list.len() / (16 * SECTORS)).max(1);
-    let mut seen: Vec<bool> = Vec::new();
-    for one in list.iter().step_by(step).filter(|one| one.at as usize >= reach) {
-        let bounds = one.at as usize..(one.at + one.len) as usize;
-        // Only a place that has data of its own shows whether it was folded.
-        let again = is_again(own, &bounds, reach, right);
-        let from = bounds.start % reach;
-        let own_data = unlike(&right[bounds.clone()], &right[from..(from + bounds.len()).min(right.len())]);
-        if again || own_data > 4 * unlike(&own[bounds.clone()], &right[bounds]) {
-            seen.push(again);
+/// Counts of a piece, in bytes.
+#[derive(Default)]
+struct Piece {
+    /// As in the lower half, where the other reading has other data.
+    taken: usize,
+    /// Of these, neither 00 nor FF.
+    appeared: usize,
+    /// Unlike the lower half, as the other reading has it.
+    kept: usize,
+    /// As in the lower half and the other reading, and neither 00 nor FF.
+    alike: usize,
+}
+
+impl Piece {
+    /// The piece at `from`, held against what stands `distance` before it.
+    fn of(own: &[u8], other: &[u8], from: usize, distance: usize) -> Self {
+        let low = from - distance;
+        let mut piece = Self::default();
+        for by in 0..PIECE {
+            let (is, was, theirs) = (own[from + by], own[low + by], other[from + by]);
+            if was != other[low + by] {
+                continue;
+            }
+            if is == was {
+                // A single wrong bit in the other reading is no data of its own.
+                let taken = (is ^ theirs).count_ones() >= 2;
+                let data = !matches!(is, 0x00 | 0xFF);
+                piece.taken += usize::from(taken);
+                piece.appeared += usize::from(taken && data);
+                piece.alike += usize::from(is == theirs && data);
+            } else {
+                // Two lines that rest at once have nothing of their own.
+                let data = !matches!(is, 0x00 | 0xFF);
+                piece.kept += usize::from(is == theirs && data && (is ^ was).count_ones() >= 2);
+            }
+        }
+        piece
+    }
+
+    fn says(&self) -> Says {
+        match (self.taken, self.kept) {
+            (taken, kept) if taken >= 4 && kept * 8 <= taken => Says::Folded,
+            (taken, kept) if kept >= 4 && taken * 8 <= kept => Says::Own,
+            _ => Says::Nothing,
         }
     }
-    let mut weights = Weights::none();
-    let count = seen.iter().filter(|again| **again).count();
-    let from = seen.iter().position(|again| *again).unwrap_or(0);
-    let steady = seen[from..].iter().filter(|again| !**again).count() * 16 <= seen.len() - from;
-    if sagged && steady {
-        weights.set(Fault::SupplySag, 0.9);
-        weights.set(Fault::SizeAlias, 0.04);
-        weights.set(Fault::AddressError, 0.04);
-    } else if count * 8 >= seen.len() * 7 {
-        weights.set(Fault::SizeAlias, 0.92);
-        weights.set(Fault::AddressError, 0.05);
-        weights.set(Fault::SupplySag, 0.02);
-    } else if steady {
-        weights.set(Fault::SupplySag, 0.85);
-        weights.set(Fault::SizeAlias, 0.08);
-        weights.set(Fault::AddressError, 0.06);
-    } else {
-        weights.set(Fault::AddressError, 0.9);
-        weights.set(Fault::SizeAlias, 0.05);
-        weights.set(Fault::SupplySag, 0.04);
+}
+
+/// Returns how many pieces say that `own` is folded, and how it is, when it is so rather than `other` damaged.
+fn against(own: &[u8], other: &[u8], sectors: &[usize], times: &Times) -> Option<(usize, Fold)> {
+    let pieces = sectors.iter().flat_map(|from| (*from..from + SECTOR).step_by(PIECE));
+    let mut said: Vec<(usize, usize, Says)> = Vec::new();
+    let (mut appeared, mut alike) = (0, 0);
+    for from in pieces {
+        let piece = Piece::of(own, other, from, own.len() / 2);
+        let says = piece.says();
+        if says == Says::Nothing {
+            alike += usize::from(piece.alike >= PIECE / 4);
+            continue;
+        }
+        appeared += usize::from(says == Says::Folded && piece.appeared >= 4);
+        said.push((times.at(from)?, from, says));
     }
-    weights.shares()
+    said.sort_by_key(|(time, from, _)| (*time, *from));
+    let is_folded = |one: &(usize, usize, Says)| one.2 == Says::Folded;
+    let first = said.iter().position(is_folded)?;
+    let folded = said.iter().filter(|one| is_folded(one)).count();
+    let own_after = said.len() - first - folded;
+    let span = said[first..].iter().map(|(_, from, _)| *from);
+    let span = span.clone().max()? - span.min()?;
+    // What two readings have twice is there twice by nature; then it takes more than a few damaged places.
+    if folded < 2 || appeared == 0 || own_after * 64 > folded || alike * 4 > folded && span * 8 < own.len() {
+        return None;
+    }
+    Some((folded, Fold { reach: reach(own, other), whole: first * 8 <= said.len(), first: said[first].1 }))
+}
+
+impl Fold {
+    /// Returns whether any of these addresses was read before the first folded one.
+    pub(crate) fn comes_after(&self, addresses: impl Iterator<Item = usize>, list: &[Transaction]) -> bool {
+        let times = Times::of(list);
+        let mut addresses = addresses;
+        addresses.any(|address| times.at(address) <= times.at(self.first))
+    }
+
+    /// Returns what it says of the fault; `sagged`: the chip seems to have lost its supply before it was folded.
+    pub(crate) fn weights(&self, sagged: bool) -> Weights {
+        let mut weights = Weights::none();
+        let (sag, alias) = match (sagged, self.whole) {
+            (true, _) => (0.9, 0.04),
+            (false, true) => (0.02, 0.92),
+            (false, false) => (0.85, 0.08),
+        };
+        weights.set(Fault::SupplySag, sag);
+        weights.set(Fault::SizeAlias, alias);
+        weights.set(Fault::AddressError, 0.05);
+        weights.shares()
+    }
+}
+
+/// When each byte was read.
+struct Times(Vec<(u32, u32, usize)>);
+
+impl Times {
+    fn of(list: &[Transaction]) -> Self {
+        let mut times: Vec<_> = list.iter().enumerate().map(|(time, one)| (one.at, one.at + one.len, time)).collect();
+        times.sort_unstable();
+        Self(times)
+    }
+
+    /// Returns the place in time of the transaction that brought the byte at `address`; without any, of the byte itself.
+    fn at(&self, address: usize) -> Option<usize> {
+        if self.0.is_empty() {
+            return Some(address);
+        }
+        let next = self.0.partition_point(|(start, ..)| *start as usize <= address);
+        self.0[..next].last().filter(|(_, end, _)| address < *end as usize).map(|(.., time)| *time)
+    }
 }

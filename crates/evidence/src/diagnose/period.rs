@@ -1,19 +1,33 @@
 //! Whether damage comes at regular times, as a second bus master's bursts do.
 //!
-//! In: bursts, in bytes of bus time. Out: by how much a period explains their distances better
-//! than chance does, as a natural logarithm. A burst over blank content is not seen, so a distance may be any multiple of
-//! the period. Chance: a distance lies near a multiple with the share of the tolerance, and each candidate period tried
-//! costs its part.
+//! In: bursts, in bytes of bus time. Out: by how much a period explains their distances better than chance does, as a
+//! natural logarithm. A burst over blank content is not seen, so a distance may be any multiple of the period; and where
+//! two readings differ, the bursts of both are seen in each one's time, so that many distances mean nothing.
+//!
+//! Each burst is held against the next few. Of distances that have nothing to do with a period, the cosines of their phases
+//! add up to about nothing, m independent ones to no more than s with the chance exp(-s²/m). They share bursts and crowd
+//! where content shows damage, so half of that exponent counts, and a mean cosine of a quarter is asked for; each period
+//! tried costs its part. Only near bursts are compared, because a host's pauses let phases drift.
+//!
+//! The decision a reader would question: no distance of less than 32 bytes counts, because tables in the content repeat at
+//! such, and neither do bursts that begin with their transaction, which keeps a time of its own. A period has to be one
+//! of most distances: those across one long gap are all alike.
 
+use std::f64::consts::TAU;
 use std::ops::Range;
 
 /// Bursts looked at.
-const MOST: usize = 2000;
-/// Distances that it takes before a period is looked for.
-const LEAST: usize = 5;
-const MULTIPLES: f64 = 12.0;
-/// Bursts closer than this are one burst; bytes of bus time. Tables in the content repeat at shorter distances.
-const APART: u64 = 64;
+const MOST: usize = 160;
+/// Bursts that it takes before a period is looked for.
+const LEAST: usize = 6;
+/// Following bursts that each one is held against.
+const NEXT: usize = 6;
+/// Bursts closer than this are one burst; bytes of bus time.
+pub(crate) const APART: u64 = 32;
+/// The mean cosine of distances that a period explains; half of them may be those of another reading's bursts.
+const LEAST_MEAN: f64 = 0.25;
+/// Each period tried is so much longer than the one before.
+const STEP: f64 = 1.012;
 
 /// A period and what speaks for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -27,71 +41,42 @@ pub(crate) struct Period {
 /// Returns the best period of `bursts`, ascending by their start; `None` for fewer than six that are apart.
 pub(crate) fn period(bursts: &[Range<u64>]) -> Option<Period> {
     let mut apart: Vec<Range<u64>> = Vec::new();
-    for burst in bursts.iter().take(MOST) {
+    for burst in bursts {
         match apart.last_mut() {
             Some(last) if burst.start < last.end + APART => last.end = last.end.max(burst.end),
             _ => apart.push(burst.clone()),
         }
+        if apart.len() == MOST {
+            break;
+        }
     }
     let whole = apart.last()?.end - apart[0].start;
     let covered: u64 = apart.iter().map(|burst| burst.end - burst.start).sum();
-    if covered * 2 > whole {
-        // So dense that the rule itself spaces them.
+    if apart.len() < LEAST || covered * 2 > whole {
+        // So few, or so dense that the rule itself spaces them.
         return None;
     }
-    let moments: Vec<u64> = apart.iter().map(|burst| burst.start).collect();
-    // With two readings whose bursts alternate, only every second one belongs to one reading.
-    let best = [1, 2].into_iter().filter_map(|apart| {
-        let gaps: Vec<f64> = moments.windows(apart + 1).map(|pair| (pair[apart] - pair[0]) as f64).collect();
-        best(&gaps)
-    });
-    best.max_by(|a, b| a.weight.total_cmp(&b.weight))
-}
-
-fn best(gaps: &[f64]) -> Option<Period> {
-    if gaps.len() < LEAST {
+    let starts: Vec<u64> = apart.iter().map(|burst| burst.start).collect();
+    let gaps: Vec<f64> =
+        (1..=NEXT).flat_map(|next| starts.windows(next + 1).map(move |pair| (pair[next] - pair[0]) as f64)).collect();
+    let shortest = 5.0 * APART as f64;
+    let longest = whole as f64 / 4.0;
+    let tries = ((longest / shortest).ln() / STEP.ln()).floor();
+    if tries < 1.0 {
         return None;
     }
-    let mut sorted = gaps.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let middle = sorted.len() / 2;
-    let seeds = sorted[..12.min(sorted.len())].iter().chain(&sorted[middle..(middle + 3).min(sorted.len())]);
-    let candidates = seeds.flat_map(|gap| [*gap, gap / 2.0, gap / 3.0]).filter(|bytes| *bytes > 2.0 * APART as f64);
-    let candidates: Vec<f64> = candidates.collect();
-    let cost = (candidates.len() as f64 * 12.0).ln();
-    let tried = candidates.iter().flat_map(|bytes| {
-        [0.04, 0.12].map(|tolerance| {
-            let bytes = refine(gaps, *bytes, tolerance);
-            Period { bytes, weight: weigh(gaps, bytes, tolerance) - cost }
-        })
+    let cost = tries.ln();
+    let tried = (0..tries as u32).map(|number| {
+        let bytes = shortest * STEP.powi(number as i32);
+        // Less than half a period is no period, and over more than eight the next one tried would fit as well.
+        let near = gaps.iter().filter(|gap| (0.5 * bytes..8.5 * bytes).contains(*gap));
+        let (sum, count) = near.fold((0.0, 0.0), |(sum, count), gap| (sum + (TAU * gap / bytes).cos(), count + 1.0));
+        // A few distances that fit say at most what their number of independent bursts says.
+        let enough = sum >= LEAST_MEAN * count && 2.0 * count >= gaps.len() as f64;
+        let weight = if enough { sum * sum / f64::max(count, LEAST as f64) / 2.0 } else { 0.0 };
+        Period { bytes, weight: weight.min(starts.len() as f64) - cost }
     });
     tried.max_by(|a, b| a.weight.total_cmp(&b.weight))
-}
-
-fn near(gap: f64, bytes: f64, tolerance: f64) -> Option<f64> {
-    let multiple = (gap / bytes).round();
-    ((1.0..=MULTIPLES).contains(&multiple) && (gap / bytes - multiple).abs() <= tolerance).then_some(multiple)
-}
-
-fn refine(gaps: &[f64], mut bytes: f64, tolerance: f64) -> f64 {
-    for _ in 0..3 {
-        let near: Vec<(f64, f64)> =
-            gaps.iter().filter_map(|gap| near(*gap, bytes, tolerance).map(|multiple| (*gap, multiple))).collect();
-        let multiples: f64 = near.iter().map(|(_, multiple)| multiple).sum();
-        if multiples > 0.0 {
-            bytes = near.iter().map(|(gap, _)| gap).sum::<f64>() / multiples;
-        }
-    }
-    bytes
-}
-
-/// Some distances are those of another reading's bursts, or of none; so a part of them may miss.
-fn weigh(gaps: &[f64], bytes: f64, tolerance: f64) -> f64 {
-    let chance = 2.0 * tolerance;
-    let fits = gaps.iter().filter(|gap| near(**gap, bytes, tolerance).is_some()).count() as f64;
-    let misses = gaps.len() as f64 - fits;
-    let with = |share: f64| fits * (share / chance).ln() + misses * ((1.0 - share) / (1.0 - chance)).ln();
-    [0.93, 0.75, 0.6].into_iter().map(with).fold(f64::NEG_INFINITY, f64::max)
 }
 
 #[cfg(test)]

@@ -161,9 +161,7 @@ impl Finder<'_> {
     fn shape(&mut self, group: &[usize]) -> Shape {
         let rests = !self.trusted && self.reference_rests(group);
         if let Some(level) = self.level(group) {
-            // Both at rest: a line that rests does so before and after the blank stretch that it hides.
-            let runs = [self.own, self.other].map(|content| self.run(content, group[0]));
-            return if rests && runs[1] > runs[0] { Shape::Echo } else { Shape::Level(level) };
+            return if rests && self.is_echo(group[0]) { Shape::Echo } else { Shape::Level(level) };
         }
         if rests {
             return Shape::Echo;
@@ -225,13 +223,30 @@ impl Finder<'_> {
         (before + span + after >= if to_edge { 8 } else { 24 }).then_some(value)
     }
 
-    /// Returns how many bytes around `at` are the same, within the transaction and at most 16 KiB.
-    fn run(&self, content: &[u8], at: usize) -> usize {
+    /// Where both readings rest, at two levels, returns whether the other one is the damaged one.
+    ///
+    /// A line that rests does so before and after the blank stretch that it hides; so the longer rest is the damage. But a
+    /// short rest amid bytes at the other level that both readings have is the damage itself: a blank stretch with a burst
+    /// in it.
+    fn is_echo(&self, at: usize) -> bool {
+        let (own, other) = (self.run(self.own, at), self.run(self.other, at));
+        let amid = |short: &Range<usize>, level: u8| {
+            let both = |at: usize| self.own[at] == level && self.other[at] == level;
+            short.start > self.bounds.start && short.end < self.bounds.end && both(short.start - 1) && both(short.end)
+        };
+        match own.len() < other.len() {
+            true => !amid(&own, self.other[at]),
+            false => amid(&other, self.own[at]),
+        }
+    }
+
+    /// Returns the bytes around `at` that are the same, within the transaction and at most 16 KiB each way.
+    fn run(&self, content: &[u8], at: usize) -> Range<usize> {
         const LOOK: usize = 1 << 14;
         let same = |byte: &&u8| **byte == content[at];
         let up = content[at..self.bounds.end].iter().take(LOOK).take_while(same).count();
         let down = content[self.bounds.start..at].iter().rev().take(LOOK).take_while(same).count();
-        up + down
+        at - down..at + up
     }
 
     fn reference_rests(&self, group: &[usize]) -> bool {

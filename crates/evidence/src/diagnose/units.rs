@@ -69,8 +69,11 @@ pub(crate) fn events(
         seen.delays(unit, &mut found.events);
         seen.others(unit, &mut found.events);
         seen.levels(unit);
-        let shaped =
-            |one: &Stretch| is_plain(one.shape) || matches!(one.shape, Shape::Garbage | Shape::Echo) && one.bytes >= 16;
+        let shaped = |one: &Stretch| match one.shape {
+            Shape::Elsewhere(_) | Shape::Folded => seen.came_from_there(unit, one.shape, &one.range) == Support::For,
+            Shape::Garbage | Shape::Echo => one.bytes >= 16,
+            shape => is_plain(shape),
+        };
         if unit.stretches.iter().any(shaped) {
             found.explained.push(unit.bounds.clone());
         }
@@ -221,6 +224,15 @@ impl Edge {
     }
 }
 
+/// What the rest of a transaction says of a stretch from another address.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Support {
+    For,
+    Against,
+    /// The content itself comes again there, and what seems to come from elsewhere may be right.
+    None,
+}
+
 /// One reading on the way through its damaged transactions.
 pub(super) struct Seen<'a> {
     pub(super) mine: &'a [u8],
@@ -321,6 +333,42 @@ impl Seen<'_> {
         if unaffected { 0.003 } else { 1.0 }
     }
 
+    /// Returns how the rest of a transaction bears out that `range` comes from another address.
+    ///
+    /// A command that went elsewhere brings nothing but what is there; bytes that are right, and not there as well, were
+    /// read where they belong. Content that comes again and again has every damaged place somewhere else intact.
+    fn came_from_there(&self, unit: &Unit<'_>, shape: Shape, range: &Range<usize>) -> Support {
+        let from_there = |at: usize| -> bool {
+            match shape {
+                Shape::Elsewhere(line) => {
+                    let weight = 1_usize << line;
+                    let by_command = (unit.bounds.start ^ weight) + (at - unit.bounds.start);
+                    [by_command, at ^ weight].iter().any(|from| unit.reference.get(*from) == Some(&self.mine[at]))
+                }
+                Shape::Folded => {
+                    let size = self.mine.len();
+                    let mut reaches = (1..=3).map(|by| size >> by).filter(|reach| range.start >= *reach);
+                    reaches.any(|reach| unit.reference[at % reach] == self.mine[at])
+                }
+                _ => false,
+            }
+        };
+        let (mut kept, mut again, mut equal) = (0, 0, 0);
+        for at in unit.bounds.clone().filter(|at| self.mine[*at] == unit.reference[*at]) {
+            equal += 1;
+            match from_there(at) {
+                false => kept += 1,
+                true => again += usize::from(!matches!(self.mine[at], 0x00 | 0xFF)),
+            }
+        }
+        let differing = unit.bounds.len() - equal;
+        match kept >= 4 && kept * 16 > equal {
+            true => Support::Against,
+            false if again * 2 > differing => Support::None,
+            false => Support::For,
+        }
+    }
+
     /// Data from another address, and stretches that nothing explains.
     fn others(&self, unit: &Unit<'_>, events: &mut Vec<Event>) {
         let len = unit.bounds.len();
@@ -334,9 +382,9 @@ impl Seen<'_> {
         let pieces = unit.stretches.iter().filter(|one| matches!(one.shape, Shape::Garbage | Shape::Bits));
         let pieces: Vec<Range<usize>> = pieces.map(|one| one.range.clone()).collect();
         let loose = pieces.first().zip(pieces.last()).map(|(first, last)| first.start..last.end).filter(|_| counts);
-        let event = |range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
+        let event = |shape: Shape, range: &Range<usize>, weights: Weights, start: Edge, plain: bool| Event {
             reading: self.own,
-            ranges: if plain { vec![range.clone()] } else { pieces.clone() },
+            ranges: if shape == Shape::Garbage { pieces.clone() } else { vec![range.clone()] },
             weights: weights.shares(),
             starts: (!start.aligned).then_some((unit.index, range.start - unit.bounds.start)),
             plain,
@@ -351,19 +399,28 @@ impl Seen<'_> {
             // By chance a byte in 256 is right all the same, and blank stretches are alike everywhere.
             let start = self.edge_down(unit, range.start, |at| equal(at) && range.start - at <= 64);
             let end = self.edge_up(unit, range.end, |at| equal(at) && at - range.end < 64);
+            let support = self.came_from_there(unit, shape, range);
             let mut weights = Weights::none();
             match shape {
-                Shape::Elsewhere(_) => {
+                Shape::Elsewhere(_) if support == Support::For => {
                     weights.set(Fault::AddressError, 0.9);
                     weights.set(Fault::ClockSlip, 0.03);
-                    events.push(event(range, weights, Edge { aligned: true, slack: 0 }, true));
+                    events.push(event(shape, range, weights, Edge { aligned: true, slack: 0 }, true));
                 }
-                Shape::Folded => {
+                Shape::Folded if support == Support::For => {
                     // Whether more than one transaction is folded is looked at by the caller.
                     weights.set(Fault::AddressError, 0.6);
                     weights.set(Fault::SupplySag, 0.15);
                     weights.set(Fault::SizeAlias, 0.2);
-                    events.push(event(range, weights, Edge { aligned: true, slack: 0 }, true));
+                    events.push(event(shape, range, weights, Edge { aligned: true, slack: 0 }, true));
+                }
+                Shape::Elsewhere(_) | Shape::Folded if support == Support::None => {
+                    weights.set(Fault::AddressError, 0.4);
+                    for fault in [Fault::BusContention, Fault::OpenDataOut, Fault::WeakDataOut] {
+                        weights.set(fault, 0.2);
+                    }
+                    let weak = Event { count: 0.1, ..event(shape, range, weights, start, false) };
+                    events.push(weak);
                 }
                 _ => {
                     let (start_any, end_any) = (start.anywhere(len), end.anywhere(len));
@@ -377,7 +434,7 @@ impl Seen<'_> {
                     weights.set(Fault::WeakDataOut, 0.02 * start_any * end_any);
                     weights.set(Fault::Noise, 0.02 * start_any * end_any);
                     weights.set(Fault::LateSampling, 0.02 * start_any * end_any);
-                    events.push(event(range, weights, start, false));
+                    events.push(event(shape, range, weights, start, false));
                 }
             }
         }

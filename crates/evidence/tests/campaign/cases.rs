@@ -23,12 +23,14 @@ pub struct Case {
 #[derive(Debug)]
 pub struct Outcome {
     pub accepted_wrong: bool,
+    /// Every read is what the chip holds.
+    pub all_right: bool,
     /// Every read is the same wrong one.
     pub repeats_alike: bool,
     /// The fault named first, where readings differ.
     pub named: Option<Fault>,
     shares: Vec<(Fault, f64)>,
-    differing_bits: u64,
+    pub differing_bits: u64,
     #[expect(dead_code, reason = "it is there to be printed when a case is repeated")]
     reasons: Vec<String>,
     guessed_chunk: Option<u32>,
@@ -186,6 +188,7 @@ fn outcome(readings: &[Reading<'_>], judgement: &evidence::Judgement, accepted: 
     let alike = readings.iter().all(|one| one.content == readings[0].content);
     Outcome {
         accepted_wrong: accepted && readings.iter().any(|one| one.content != chip),
+        all_right: readings.iter().all(|one| one.content == chip),
         repeats_alike: alike,
         named: (!alike).then_some(diagnosis.first().fault),
         shares: diagnosis.findings.iter().take(4).map(|one| (one.fault, one.confidence)).collect(),
@@ -270,19 +273,30 @@ impl Outcome {
     }
 }
 
-/// Returns the picture of one fault in one of three reads of a structured chip.
+/// Returns the picture of one fault in one of three passes over a structured chip.
 pub fn picture(fault: Fault) -> String {
     let mut draw = Stream::new(fault as u64, 9);
-    let size = 1 << 18;
-    let good = Manner { clock_hz: 12_000_000, opcode: 0x03, order: Order::Ascending, chunk: 1 << 13, ill: false };
+    let size = 1 << 17;
+    let good = Manner { clock_hz: 12_000_000, opcode: 0x03, order: Order::Ascending, chunk: 1 << 12, ill: false };
     let passes = vec![good, Manner { ill: true, clock_hz: 10_000_000, ..good }, Manner { clock_hz: 8_000_000, ..good }];
     let ills = vec![ill(fault, &mut draw, size)];
     let case = Case { seed: 5, faults: vec![fault], kind: Kind::Structured, size, passes, ills };
     let chip = content(case.kind, 5, size);
-    let brought: Vec<Brought> = (0..3).map(|number| read(&case, &chip, number)).collect();
+    let brought: Vec<Brought> = (0..3)
+        .map(|number| match case.passes[number].ill {
+            true => read(&case, &chip, number),
+            // Through good contacts comes what is there; that is for `good_case` to show.
+            false => Brought { bytes: chip.clone(), answers: [0; 3].map(|_| healthy(case.passes[number].clock_hz)) },
+        })
+        .collect();
     let passes = as_passes(&case, &brought);
     let readings: Vec<Reading<'_>> = passes.iter().filter_map(Reading::of_pass).collect();
     let diagnosis = diagnose(&readings, &judge(&passes, &declared(size)));
-    let names = ["12 MHz", "10 MHz", "8 MHz"];
-    plot(fault.name(), &names, &readings, &diagnosis.first().places).expect("three readings of one length")
+    let names = ["pass 1, 12 MHz", "pass 2, 10 MHz", "pass 3, 8 MHz"];
+    plot(&format!("{fault} in pass 2 of 3"), &names, &readings, &diagnosis.first().places)
+        .expect("three readings of one length")
+}
+
+fn healthy(clock_hz: u32) -> ChipAnswer {
+    ChipAnswer { id: ID.to_vec(), unique_id: None, status: vec![0], tables_ok: Some(true), clock_hz }
 }

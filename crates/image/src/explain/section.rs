@@ -175,6 +175,9 @@ pub(super) fn method_of(own: &[u8], number: u8, len: usize, guid: Option<Guid>) 
 }
 
 fn compressed<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, node: &mut Node, content: Range<usize>, method: Method) {
+    if !walk.decodes() {
+        return walk.set_content(node, space, content);
+    }
     let stored = &space.bytes()[content.clone()];
     let limit = usize::try_from(walk.may_expand_to(decode::window(method, stored))).unwrap_or(usize::MAX);
     match decode::expand(method, stored, limit) {

@@ -145,8 +145,16 @@ fn sound(image: &[u8]) -> Explanation {
         }
     }
     assert!(count <= MAX_NODES);
+    assert_eq!(proof_of(image), explanation.proof, "the short way to the proof");
+    let stored = explanation.nodes().filter(|(_, node)| node.space.is_none());
+    let sums: Vec<Check> = stored.flat_map(|(_, node)| node.checks.clone()).filter(is_stored_sum).collect();
+    assert_eq!(stored_sums(image), sums, "the short way to the sums");
     assert!(render(&explanation, 80, usize::MAX).lines().all(|line| line.chars().count() <= 80));
     explanation
+}
+
+fn is_stored_sum(check: &Check) -> bool {
+    check.sum && check.ok.is_some() && check.len > 0
 }
 
 fn codes(explanation: &Explanation) -> Vec<&'static str> {

@@ -34,8 +34,18 @@ struct Raw {
     node: Option<u32>,
 }
 
+/// What a walk is for. Sums are found without either; both cost more than everything else.
+#[derive(Clone, Copy)]
+pub(super) struct Aim {
+    /// Each node gets its hashes; zeros stand there otherwise.
+    pub(super) hashes: bool,
+    /// Compressed contents are read too.
+    pub(super) decodes: bool,
+}
+
 /// Where the walk through an image stands.
 pub(super) struct Walk<'a, 'h> {
+    aim: Aim,
     hasher: &'h Hasher<'a>,
     findings: Vec<Raw>,
     /// For each space the node whose content it is; the image has none.
@@ -63,10 +73,11 @@ impl<'a> Space<'a> {
 }
 
 /// Reads the whole image; [`super::explain`] says what comes out.
-pub(super) fn explain(image: &[u8]) -> Explanation {
+pub(super) fn explain(image: &[u8], aim: Aim) -> Explanation {
     let hasher = Hasher::default();
     let size = image.len() as u64;
     let mut walk = Walk {
+        aim,
         hasher: &hasher,
         findings: Vec::new(),
         owners: vec![None],
@@ -82,7 +93,7 @@ pub(super) fn explain(image: &[u8]) -> Explanation {
     };
     let space = Space { ground: Ground::Given(image), number: 0, hashed: RefCell::default() };
     let (mut structures, whole, hashes) = std::thread::scope(|scope| {
-        if image.len() >= HELPED_FROM {
+        if aim.hashes && image.len() >= HELPED_FROM {
             scope.spawn(|| hasher.help());
         }
         let whole = walk.hash(&space, 0..image.len());
@@ -98,14 +109,15 @@ pub(super) fn explain(image: &[u8]) -> Explanation {
     fill(&mut structures, &hashes, &spaces);
     let findings = walk.findings.into_iter().map(|raw| Finding { path: path(raw.node), ..raw.finding }).collect();
     let proof = proof::of(&structures, size);
-    Explanation { size, sha256: hashes[whole as usize], structures, findings, proof }
+    Explanation { size, sha256: hashes.get(whole as usize).copied().unwrap_or_default(), structures, findings, proof }
 }
 
 /// Puts hashes and names of spaces into the nodes.
 fn fill(nodes: &mut Vec<Node>, hashes: &[[u8; 32]], spaces: &[Arc<str>]) {
     nodes.shrink_to_fit();
     for node in nodes {
-        [node.sha256, node.content_sha256] = node.hashes.map(|number| hashes[number as usize]);
+        [node.sha256, node.content_sha256] =
+            node.hashes.map(|number| hashes.get(number as usize).copied().unwrap_or_default());
         node.space = (node.ground != 0).then(|| spaces[node.ground as usize].clone());
         fill(&mut node.children, hashes, spaces);
     }
@@ -150,6 +162,10 @@ impl<'a> Walk<'a, '_> {
     }
 
     fn hash(&mut self, space: &Space<'a>, range: Range<usize>) -> u32 {
+        if !self.aim.hashes {
+            self.work_left = self.work_left.saturating_sub(range.len() as u64 + 64);
+            return 0;
+        }
         let known = space.hashed.borrow().get(&(range.start, range.end)).copied();
         known.unwrap_or_else(|| {
             self.work_left = self.work_left.saturating_sub(range.len() as u64 + 64);
@@ -157,6 +173,11 @@ impl<'a> Walk<'a, '_> {
             space.hashed.borrow_mut().insert((range.start, range.end), number);
             number
         })
+    }
+
+    /// Returns whether compressed contents are read.
+    pub(super) fn decodes(&self) -> bool {
+        self.aim.decodes
     }
 
     /// Reads a decompressed content: `read` gets it as a space of its own. Its memory is free again afterwards.

@@ -12,10 +12,11 @@ use evidence::{
     Diagnosis, History, Judgement, Manner, Next, Patience, Reach, Reading, Transaction, Transactions, next,
 };
 use nor::SECTOR;
-use serde_json::json;
+use serde_json::{Value, json};
 
-use super::{as_evidence, order_of};
+use super::{as_evidence, bytes_of, order_of};
 use crate::error::JobError;
+use crate::proof::sums;
 use crate::session::{Session, run_op};
 use crate::text::counted;
 
@@ -50,6 +51,8 @@ pub(super) enum End {
     Contact {
         /// What to do, in a sentence.
         advice: String,
+        /// Pin and signal to reseat before the next try; none when that was asked for often enough.
+        reseat: Option<Value>,
     },
 }
 
@@ -101,16 +104,18 @@ impl Session<'_> {
                     tries = Tries { reseated: tries.reseated, ..Tries::default() };
                 }
                 Next::Reseat { fault, signal, pin, advice } => {
-                    self.write_down(
-                        "refused",
-                        json!({ "evidence": self.evidence_report(&tries), "reseat": { "pin": pin, "signal": signal } }),
-                    )?;
                     self.say(format!("the reads look like {fault}"));
-                    tries.end = Some(End::Contact { advice: advice.to_owned() });
+                    let reseat = Some(json!({ "pin": pin, "signal": signal }));
+                    tries.end = Some(End::Contact { advice: advice.to_owned(), reseat });
                     return Ok(tries);
                 }
                 Next::Accept => {
                     if !tries.disputed.is_empty() {
+                        if tries.sums_contradict() {
+                            self.say("a sum inside the content that held in one pass fails in what was read again");
+                            tries.end = Some(End::Decided);
+                            return Ok(tries);
+                        }
                         tries.settle();
                         self.judge(&mut tries)?;
                     }
@@ -126,7 +131,7 @@ impl Session<'_> {
                     return Ok(tries);
                 }
                 Next::Refuse { patience_over: true, advice } => {
-                    tries.end = Some(End::Contact { advice: advice.to_owned() });
+                    tries.end = Some(End::Contact { advice: advice.to_owned(), reseat: None });
                     return Ok(tries);
                 }
                 Next::Refuse { patience_over: false, .. } => {
@@ -219,6 +224,20 @@ impl Tries {
         self.passes.iter().all(|pass| pass.chunk > SHORT) && self.passes.iter().any(one_value)
     }
 
+    /// Whether a sum inside a pass's content holds there and fails once the disputed sectors are as they were read again (rule 5).
+    fn sums_contradict(&self) -> bool {
+        let Some(first) = self.passes.iter().find_map(bytes_of) else { return false };
+        let Some(settled) = self.parts.last().and_then(bytes_of) else { return false };
+        let mut content = first.to_vec();
+        let places = self.disputed.iter().flat_map(|range| range.clone().step_by(SECTOR as usize));
+        for (at, sector) in places.zip(settled.chunks(SECTOR as usize)) {
+            content[at as usize..at as usize + sector.len()].copy_from_slice(sector);
+        }
+        let after = sums(&content, &self.disputed);
+        let before = self.passes.iter().filter_map(bytes_of).flat_map(|bytes| sums(bytes, &self.disputed));
+        before.filter(|sum| sum.ok).any(|sum| !after.contains(&sum))
+    }
+
     /// Puts what the disputed sectors were settled to into every pass.
     fn settle(&mut self) {
         let Some(Content::Bytes(settled)) = self.parts.last().map(|part| part.content.clone()) else { return };
@@ -260,4 +279,37 @@ fn as_reading(pass: &Pass) -> Option<Reading<'_>> {
     }
     // The content's lifetime is the pass's.
     Some(Reading { content: bytes, conditions: reading.conditions })
+}
+
+#[cfg(test)]
+#[expect(clippy::single_range_in_vec_init, reason = "a list of one range is what is meant")]
+mod tests {
+    use super::*;
+
+    fn pass(bytes: Vec<u8>) -> Pass {
+        let (clock_hz, opcode, order, chunk, command) = (1_000_000, 0x03, Order::Ascending, SECTOR, SECTOR);
+        Pass { content: Content::Bytes(bytes), clock_hz, opcode, order, chunk, command, answers: vec![], took_us: 0 }
+    }
+
+    /// A read that repeats an error agrees with itself and with the pass that has it too; the sum says who is right.
+    #[test]
+    fn rule_5_what_was_read_again_does_not_outvote_a_sum_that_holds() {
+        let sound = image::scenario::larkspur_main(1, "00:00:5e:00:53:01".parse().expect("an address"));
+        let sums = image::explain::stored_sums(&sound);
+        let sum = sums.iter().find(|sum| sum.ok == Some(true) && sum.len > 16).expect("the example has sums");
+        let at = sum.at as usize + 9;
+        let sector = at / SECTOR as usize * SECTOR as usize;
+        let mut bad = sound.clone();
+        bad[at] ^= 0x20;
+        let sector_of = |content: &[u8]| pass(content[sector..sector + SECTOR as usize].to_vec());
+        let mut tries = Tries {
+            passes: vec![pass(sound.clone()), pass(bad.clone())],
+            disputed: vec![sector as u32..sector as u32 + SECTOR],
+            parts: vec![sector_of(&bad), sector_of(&bad)],
+            ..Tries::default()
+        };
+        assert!(tries.are_settled() && tries.sums_contradict());
+        tries.parts = vec![sector_of(&sound), sector_of(&sound)];
+        assert!(tries.are_settled() && !tries.sums_contradict());
+    }
 }

@@ -6,28 +6,11 @@ use job::jobs::{self, HandoverReport, HandoverRequest, SignReport, SignRequest, 
 use job::procedure::{JobHeader, Standing, State};
 use job::profile::{Content, JobKind, Profile, Step, StepKind};
 use job::vault::{Digest, Entry, JobId, Journal, Kind, PutRequest, Vault};
-use job::{Front, JobError, News, Question, Reply, now};
+use job::{JobError, now};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
-/// Nobody is there to ask.
-pub struct Nobody;
-
-impl Front for Nobody {
-    fn ask(&mut self, _: &Question) -> Option<Reply> {
-        None
-    }
-
-    fn is_attended(&self) -> bool {
-        false
-    }
-
-    fn news(&mut self, _: &News) {}
-
-    fn wants_stop(&self) -> bool {
-        false
-    }
-}
+use crate::common::Nobody;
 
 pub struct Bench {
     folder: TempDir,

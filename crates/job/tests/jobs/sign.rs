@@ -2,7 +2,8 @@
 
 use job::jobs::{self, SignRequest};
 
-use super::bench::{Bench, Nobody, fits_schema};
+use super::bench::{Bench, fits_schema};
+use crate::common::Nobody;
 
 fn request(job: &str, step: &str) -> SignRequest {
     SignRequest { step: step.into(), job: Some(job.into()), by: "Ana Ask".into(), ..SignRequest::default() }

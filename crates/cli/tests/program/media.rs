@@ -1,0 +1,78 @@
+//! `media extract`: looked into, taken out, refused.
+
+use crate::common::{Bench, MIB};
+
+/// A disc image by hand: one volume without files, one boot image without emulation, of which the catalogue counts one unit of
+/// 512 bytes, and whose length its FAT boot sector tells. Offsets as in ECMA-119 and the specification of 1995.
+pub fn disc() -> Vec<u8> {
+    const SECTOR: usize = 2048;
+    let mut bytes = vec![0; 2 * MIB];
+    let mut put = |at: usize, value: &[u8]| bytes[at..at + value.len()].copy_from_slice(value);
+    put(16 * SECTOR, b"\x01CD001\x01");
+    put(16 * SECTOR + 40, b"UPDATE\x1b[2J                     ");
+    put(16 * SECTOR + 80, &1024_u32.to_le_bytes());
+    put(16 * SECTOR + 128, &2048_u16.to_le_bytes());
+    put(16 * SECTOR + 156, &[34]);
+    put(16 * SECTOR + 158, &20_u32.to_le_bytes());
+    put(16 * SECTOR + 166, &2048_u32.to_le_bytes());
+    put(17 * SECTOR, b"\0CD001\x01EL TORITO SPECIFICATION");
+    put(17 * SECTOR + 0x47, &19_u32.to_le_bytes());
+    put(18 * SECTOR, b"\xffCD001\x01");
+    // Validation entry, whose words add up to 0, and the default entry.
+    put(19 * SECTOR, &[1, 0]);
+    put(19 * SECTOR + 28, &[0xAA, 0x55, 0x55, 0xAA]);
+    put(19 * SECTOR + 32, &[0x88, 0, 0, 0, 0, 0, 1, 0]);
+    put(19 * SECTOR + 40, &32_u32.to_le_bytes());
+    // 2,048 sectors of 512 bytes, one table of 8, 512 entries in the root folder.
+    let image = 32 * SECTOR;
+    put(image, &[0xEB, 0x3C, 0x90]);
+    put(image + 11, &[0, 2, 1, 1, 0, 1, 0, 2, 0, 8, 0xF8, 8, 0]);
+    put(image + 510, &[0x55, 0xAA]);
+    // The table's first entries, and one file of 700 bytes in clusters 2 and 3.
+    put(image + 512, &[0xF8, 0xFF, 0xFF, 0x03, 0xF0, 0xFF]);
+    let root = image + 9 * 512;
+    put(root, b"UPDATE  ROM");
+    put(root + 11, &[0x20]);
+    put(root + 26, &2_u16.to_le_bytes());
+    put(root + 28, &700_u32.to_le_bytes());
+    put(root + 512 * 32, &[0x5A; 700]);
+    bytes
+}
+
+#[test]
+fn a_boot_image_and_a_file_in_it_are_taken_out() {
+    let bench = Bench::new();
+    bench.write("disc.iso", &disc());
+    let looked = bench.json("media extract disc.iso");
+    assert_eq!(looked["volume"], "UPDATE\u{1b}[2J", "{looked}");
+    let image = &looked["images"][0];
+    assert_eq!((image["size"].as_u64(), image["catalogue_size"].as_u64()), (Some(1 << 20), Some(512)), "{looked}");
+    assert_eq!(image["files"][0]["path"], "/UPDATE.ROM");
+    assert_eq!(looked["notes"].as_array().map(Vec::len), Some(0), "{looked}");
+    bench.run("media extract disc.iso --out boot.img").expect(0);
+    assert!(bench.read("boot.img") == disc()[65536..65536 + (1 << 20)]);
+    // Again: the same file is left alone. Another one is never written over.
+    bench.run("media extract disc.iso --out boot.img").expect(0);
+    bench.run("media extract disc.iso --inside update.rom --out boot.img").expect(3);
+    bench.run("media extract disc.iso --inside /update.rom --out part.rom").expect(0);
+    assert_eq!(bench.read("part.rom"), [0x5A; 700]);
+    let left: Vec<_> = std::fs::read_dir(bench.path(".")).expect("the folder").flatten().collect();
+    assert!(left.iter().all(|entry| !entry.file_name().to_string_lossy().contains(".part")), "{left:?}");
+}
+
+#[test]
+fn what_is_not_there_is_said_and_nothing_reaches_the_terminal_raw() {
+    let bench = Bench::new();
+    bench.write("disc.iso", &disc());
+    let ran = bench.run("media extract disc.iso").expect(0);
+    assert!(!ran.stdout.contains('\u{1b}'), "{}", ran.stdout);
+    bench.run("media extract disc.iso --image 2 --out x").expect(2);
+    bench.run("media extract disc.iso --image 0 --out x").expect(2);
+    bench.run("media extract disc.iso --inside nothing --out x").expect(2);
+    bench.run("media extract disc.iso --inside update.rom").expect(2);
+    bench.run("media extract nowhere.iso").expect(2);
+    bench.write("plain.bin", &[7; 5000]);
+    let ran = bench.run("media extract plain.bin --out x").expect(2);
+    assert!(ran.stderr.contains("no boot catalogue"), "{}", ran.stderr);
+    assert!(!bench.path("x").exists());
+}
