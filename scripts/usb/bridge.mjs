@@ -8,7 +8,8 @@
 //   pull-in BYTES     from the next plug-in on: unplugged after so many bulk bytes to the host; pull-out BYTES: to the programmer
 //   once-changed N    the same, after the chip was erased or programmed N times
 //   wires JSON        faults of the wiring, from the next plug-in on
-//   supply MV         what is measured at the chip, from the next plug-in on
+//   switch on|off     whether the supply switch is fitted, from the next plug-in on; the chip then has no supply until it is fed
+//   foreign MV        something else feeds the chip with so much, whatever the switch does; 0: nothing does
 //   sum               answers the SHA-256 of what the chip holds
 //
 // Each is answered by a line: `done`, or what was asked for.
@@ -67,7 +68,7 @@ function hold({ wiring, mcu }, open) {
 }
 
 const uf2 = fs.readFileSync(uf2File), chip = new Small(fs.readFileSync(contentFile));
-let wires = {}, supplyMv = 3300, pull = {};
+let wires = {}, switchFitted = false, foreign = 0, pull = {};
 
 const words = (...list) => {
   const bytes = Buffer.alloc(list.length * 4);
@@ -86,7 +87,9 @@ class Plugged {
     pull = {};
     chip.powerUp();
     this.changes = chip.changes;
-    this.board = new Board(uf2, { chip, wires, supplyMv });
+    this.board = new Board(uf2, { chip, wires, switchFitted, supplyMv: switchFitted ? 0 : 3300 });
+    const fed = foreign;
+    if (fed) Object.defineProperty(this.board, 'supplyMv', { get: () => fed, set: () => {} });
     hold(this.board, wires.open ?? []);
     this.usb = this.board.usb;
     this.usb.enumerate();
@@ -238,7 +241,8 @@ const commands = {
   'pull-out': (bytes) => { pull = { out: +bytes }; },
   'once-changed': (count) => { pull = { changes: +count }; },
   wires: (text) => { wires = JSON.parse(text); },
-  supply: (mv) => { supplyMv = +mv; },
+  switch: (state) => { switchFitted = state === 'on'; },
+  foreign: (mv) => { foreign = +mv; },
   sum: () => createHash('sha256').update(chip.content).digest('hex'),
 };
 fs.rmSync(control, { force: true });

@@ -51,7 +51,8 @@ scene_apply() {
     expect 0 chip verify /new.bin $AT && expect 1 chip verify /old.bin $AT && expect 0 chip restore $AT && holds /old.bin && pull_out
 }
 scene_lines() {
-  plug_in && expect 0 link check $AT && says SEATED && pull_out || return 1
+  # The sweep of the whole check asks for the id a thousand times at each clock, which takes minutes here.
+  plug_in && expect 0 link check --watch --seconds 2 $AT && says SEATED && pull_out || return 1
   bridge 'wires {"open":["DI"]}'
   plug_in && expect 1 link check $AT && says "RESEAT PIN 5" && pull_out || return 1
   bridge 'wires {"shorted":[["DI","CLK"]]}'
@@ -62,6 +63,17 @@ scene_supply() {
   plug_in && expect 1 chip identify --link board --supply 1.8 --yes && says "1.8\|1.65" || return 1
   # A level adapter is said to be there, and what is measured is another voltage.
   expect 1 chip identify --link board --supply 1.8 --drives 1.8 --yes && says "3.3" && pull_out
+}
+scene_switch() {
+  bridge switch on
+  plug_in && expect 0 chip identify $AT && says "id ef4014" && pull_out || return 1
+  bridge foreign 3290
+  plug_in && expect 1 chip identify $AT && says "has 3.*V already" && pull_out || return 1
+  bridge foreign 0; bridge switch off
+  # 5 V, which the board's inputs do not bear.
+  bridge foreign 5000
+  plug_in && expect 1 chip identify $AT && says "measured at the chip's supply" && pull_out || return 1
+  bridge foreign 0
 }
 scene_cut_read() {
   bridge pull-in 700000

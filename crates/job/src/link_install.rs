@@ -44,7 +44,7 @@ const FAMILIES: [Family; 1] = [Family {
     board_id: "RPI-RP2",
     name: "RP2040",
     number: wire::UF2_FAMILY,
-    image: include_bytes!("../../../firmware/image/firmhand-rp2040.uf2"),
+    image: include_bytes!("../../../firmware/firmhand-rp2040.uf2"),
 }];
 
 /// What `link install` ends with.

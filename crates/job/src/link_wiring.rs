@@ -46,11 +46,11 @@ impl Case {
 const EDGE: std::ops::RangeInclusive<u32> = 10..=20;
 /// Another ground of the board among these; nothing has to go there.
 const SECOND_GROUND: u32 = 18;
-const WIDTH: u32 = 780;
+const WIDTH: u32 = 850;
 /// The board's strip: left edge and right edge, first row, distance of rows.
 const BOARD: (u32, u32, u32, u32) = (60, 210, 92, 26);
 /// The chip's case: left edge, right edge, top, distance of pins.
-const CHIP: (u32, u32, u32, u32) = (450, 580, 92, 34);
+const CHIP: (u32, u32, u32, u32) = (450, 650, 92, 34);
 /// Length of a lead of the chip.
 const LEAD: u32 = 16;
 /// Distance of two wires that run beside each other.
@@ -167,16 +167,18 @@ fn chip(add: &mut Add<'_>, case: Case, bottom: u32) {
     ));
     if case == Case::Wson8 {
         add(format_args!(
-            "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"none\" stroke=\"#000\" stroke-dasharray=\"3 3\"/>\n\
-             <text x=\"{middle}\" y=\"{}\" text-anchor=\"middle\" font-size=\"11\">pad beneath:</text>\
-             <text x=\"{middle}\" y=\"{}\" text-anchor=\"middle\" font-size=\"11\">never bridge</text>\n",
-            left + 30,
-            top + 36,
-            right - left - 60,
-            bottom - top - 56,
-            u32::midpoint(top, bottom),
-            u32::midpoint(top, bottom) + 14,
+            "<rect x=\"{}\" y=\"{}\" width=\"64\" height=\"{}\" fill=\"none\" stroke=\"#000\" stroke-dasharray=\"3 3\"/>\n",
+            left + 60,
+            top + 24,
+            bottom - top - 48,
         ));
+        for (row, word) in (0..).zip(["pad", "beneath:", "never", "bridge"]) {
+            add(format_args!(
+                "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\">{word}</text>\n",
+                left + 92,
+                top + 58 + row * 18
+            ));
+        }
     }
     for pin in 1..=case.pins() {
         let (x, y) = lead(case, pin);
@@ -284,7 +286,7 @@ mod tests {
 
     #[test]
     fn the_large_pad_is_named_where_there_is_one() {
-        assert!(drawing(Case::Wson8).contains("never bridge"));
-        assert!(!drawing(Case::Soic8).contains("never bridge"));
+        assert!(drawing(Case::Wson8).contains("never bridge it"));
+        assert!(!drawing(Case::Soic8).contains("never bridge it"));
     }
 }
