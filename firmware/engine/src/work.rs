@@ -3,7 +3,7 @@
 use embassy_futures::select::{Either, select};
 use embassy_sync::blocking_mutex::raw::NoopRawMutex;
 use embassy_sync::mutex::Mutex;
-use wire::{Data, Hello, MAX_FRAME, Refusal, Reply, Request, Sequence, encode, seal};
+use wire::{Data, HOST_SILENT_AFTER_MS, Hello, MAX_FRAME, Refusal, Reply, Request, Sequence, encode, seal};
 
 use core::cell::Cell;
 
@@ -248,15 +248,22 @@ impl<O: Outbox, C: Clock> Mouth<'_, O, C> {
 }
 
 /// Sends, unless the host goes or says hello.
+///
+/// A host whose data is held back because this very sending stands still would wait for ever, and so would we.
 async fn guarded(
     post: &Post,
     clock: &impl Clock,
     turns: &Cell<u32>,
     sending: impl Future<Output = Result<(), Gone>>,
 ) -> Result<(), Gone> {
+    let began = clock.now_us();
     let lost = async {
         loop {
+            let stands = clock.now_us() - began >= u64::from(HOST_SILENT_AFTER_MS) * 1000;
             turns.set(turns.get().wrapping_add(1));
+            if stands && post.held_back.get() {
+                post.gone();
+            }
             if post.is_lost(clock.now_us()) || post.hello.get().is_some() {
                 return;
             }

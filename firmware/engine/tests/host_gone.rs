@@ -285,3 +285,30 @@ fn a_host_that_asks_and_never_reads_blocks_nobody_for_longer_than_its_silence() 
         goes_on(host).await;
     });
 }
+
+/// Beats that nobody reads fill the way back; the sender of beats stands still, so the data is held back, so no hello comes through.
+#[test]
+fn a_host_that_sends_data_and_beats_and_reads_nothing_does_not_block_the_board() {
+    with_chip(chip(), async |host| {
+        host.hello().await;
+        host.pipe.back.stuck.set(true);
+        let number = host.send(&Request::ProgramRange {
+            at: 0,
+            len: 1 << 20,
+            page: 256,
+            opcode: 0x02,
+            address_bytes: 3,
+            typical_us: 700,
+            limit_us: 3000,
+            guard: GUARD,
+        });
+        for at in 0..255 {
+            host.send_data(number, &Data::Bytes(&[at; BLOCK]));
+            host.send(&Request::Heartbeat);
+        }
+        host.clock_wait(30_000_000).await;
+        assert!(!host.chip.borrow().claimed);
+        host.pipe.back.stuck.set(false);
+        goes_on(host).await;
+    });
+}
