@@ -13,6 +13,11 @@ export class Chip {
   get busy() { return this.clock.nanos < this.busyUntil; }
   get address() { return (this.got[1] << 16) | (this.got[2] << 8) | this.got[3]; }
 
+  /** The supply was off: what ran has ended. */
+  powerUp() {
+    Object.assign(this, { busyUntil: 0, status: 0, selected: false, got: [], pair: 0 });
+  }
+
   select(on) {
     if (on === this.selected) return;
     if (!on) this.finish();
@@ -29,8 +34,8 @@ export class Chip {
     switch (opcode) {
       case 0x05: return count ? this.status | (this.busy ? 1 : 0) : 0xff;
       case 0x9f: return count ? this.id[count - 1] ?? 0xff : 0xff;
-      case 0x90: return count >= 4 ? [this.id[0], 0x17][count % 2] : 0xff;
-      case 0xab: return count >= 4 ? 0x17 : 0xff;
+      case 0x90: return count >= 4 ? [this.id[0], this.id[2] - 1][count % 2] : 0xff;
+      case 0xab: return count >= 4 ? this.id[2] - 1 : 0xff;
       case 0x4b: return count >= 5 ? 0x10 + count : 0xff;
       case 0x35: case 0x15: return count ? 0 : 0xff;
       case 0x03: return read(4);

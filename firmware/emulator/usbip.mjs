@@ -2,11 +2,22 @@
 // transfers go to the firmware's own USB stack.
 //
 //   node usbip.mjs UF2 SOCKET [vanish=BYTES] [size=BYTES] [content=FILE] [supply=MV] [open=DO,CLK] [shorted=DI-CLK]
+//                                  [id=ef4014] [control=SOCKET]
 //
 // Listens on a Unix socket. Each connection is a plugging in: the board starts afresh, the chip keeps its content. vanish: hang up
 // once so many bulk bytes have passed, the first time only. content: loaded at the start, and written back after each connection.
+// control: a second socket that takes lines and answers each by `done` or by what was asked for. They hold from the next plugging in on:
+//
+//   pull-in BYTES     unplugged once after so many bulk bytes to the host; pull-out BYTES: to the programmer
+//   once-changed N    unplugged once after the chip was told to erase or program N times
+//   wires JSON        faults of the wiring, as `wiring.mjs` takes them
+//   switch on|off     whether the supply switch is fitted; the chip then has no supply until it is fed
+//   foreign MV        something else feeds the chip with so much, whatever the switch does; 0: nothing does
+//   sum               answers the SHA-256 of what the chip holds now
+//
 // Emulated time never runs ahead of the clock on the wall, since the host's heartbeats follow that one; it may fall behind.
 
+import { createHash } from 'node:crypto';
 import fs from 'node:fs';
 import net from 'node:net';
 import { Board } from './board.mjs';
@@ -21,9 +32,10 @@ const option = Object.fromEntries(options.map((text) => text.split('=')));
 const uf2 = fs.readFileSync(file);
 const chip = new Chip(Number(option.size ?? 16 << 20));
 if (option.content && fs.existsSync(option.content)) chip.content.set(fs.readFileSync(option.content));
-const wires = { open: option.open?.split(',') ?? [], shorted: option.shorted?.split(',').map((pair) => pair.split('-')) ?? [] };
+if (option.id) chip.id = [...Buffer.from(option.id, 'hex')];
+let wires = { open: option.open?.split(',') ?? [], shorted: option.shorted?.split(',').map((pair) => pair.split('-')) ?? [] };
 const supplyMv = option.supply === undefined ? null : Number(option.supply);
-let vanish = Number(option.vanish ?? Infinity);
+let pull = { all: Number(option.vanish ?? Infinity) }, switchFitted = false, foreign = 0;
 
 const words = (...values) => {
   const bytes = Buffer.alloc(values.length * 4);
@@ -34,8 +46,11 @@ const words = (...values) => {
 class Device {
   constructor(connection) {
     this.connection = connection;
-    this.board = new Board(uf2, { chip, supplyMv, wires });
-    const { usb } = this.board;
+    chip.powerUp();
+    this.changes = chip.log.length;
+    this.board = new Board(uf2, { chip, supplyMv: switchFitted ? 0 : supplyMv, switchFitted, wires });
+    const { usb } = this.board, fed = foreign;
+    if (fed) Object.defineProperty(this.board, 'supplyMv', { get: () => fed, set: () => {} });
     usb.address();
     this.waiting = new Map(); // transfers by endpoint and direction: 'in1', 'out1'
     usb.wants = (ep) => !!this.first(`in${ep}`);
@@ -54,9 +69,10 @@ class Device {
   first(way) { return this.waiting.get(way)?.[0]; }
 
   count() {
-    const { bytes } = this.board.usb;
-    if (bytes.in + bytes.out >= vanish) {
-      vanish = Infinity;
+    const { bytes } = this.board.usb, changes = chip.log.length - this.changes;
+    const moved = { all: bytes.in + bytes.out, in: bytes.in, out: bytes.out, changes };
+    if (Object.entries(pull).some(([what, most]) => moved[what] >= most)) {
+      pull = {};
       this.gone = true;
       this.connection.end();
     }
@@ -68,6 +84,7 @@ class Device {
     if (ahead > 0.5) { setTimeout(() => this.turn(), Math.max(1, ahead)); return; }
     this.began = Math.max(this.began, performance.now() - this.board.ms - 5);
     this.board.run(1);
+    this.count();
     setImmediate(() => this.turn());
   }
 
@@ -177,3 +194,27 @@ function serve(connection) {
 
 fs.rmSync(socket, { force: true });
 net.createServer(serve).listen(socket, () => console.log('ready'));
+
+const commands = {
+  'pull-in': (bytes) => { pull = { in: Number(bytes) }; },
+  'pull-out': (bytes) => { pull = { out: Number(bytes) }; },
+  'once-changed': (count) => { pull = { changes: Number(count) }; },
+  wires: (text) => { wires = JSON.parse(text); },
+  switch: (state) => { switchFitted = state === 'on'; },
+  foreign: (mv) => { foreign = Number(mv); },
+  sum: () => createHash('sha256').update(chip.content).digest('hex'),
+};
+if (option.control) {
+  fs.rmSync(option.control, { force: true });
+  net.createServer((connection) => {
+    let text = '';
+    connection.on('error', () => {});
+    connection.on('data', (more) => {
+      text += more;
+      for (let end; (end = text.indexOf('\n')) >= 0; text = text.slice(end + 1)) {
+        const [, name, value] = text.slice(0, end).match(/^(\S+) ?(.*)$/);
+        connection.write(`${commands[name](value) ?? 'done'}\n`);
+      }
+    });
+  }).listen(option.control);
+}

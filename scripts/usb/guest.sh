@@ -13,7 +13,7 @@ udev() { LD_LIBRARY_PATH=/lib udevadm "$@"; }
 udev trigger; udev settle
 for port in /sys/class/virtio-ports/*; do [ "$(cat $port/name)" != control ] || CONTROL=/dev/$(basename $port); done
 exec 7<>$CONTROL
-bridge() { echo "$*" >&7; read -r ANSWER <&7; }
+board() { echo "$*" >&7; read -r ANSWER <&7; }
 until_true() { n=0; until eval "$1"; do n=$((n+1)); [ $n -lt 300 ] || { echo "never: $1"; return 1; }; usleep 50000; done; }
 
 plug_in() {
@@ -34,9 +34,13 @@ expect() {
 says() { grep -q -- "$1" /tmp/said || { echo "it does not say: $1"; return 1; }; }
 as() { who=$1; shift; su -s /bin/sh $who -c "FIRMHAND_BENCH=/tmp/bench-$who firmhand $*" >/tmp/said 2>&1; status=$?
   echo "$ ($who) firmhand $*"; cat /tmp/said; echo "[status $status]"; }
-holds() { bridge sum; [ "$ANSWER" = "$(sha256sum <$1 | cut -d' ' -f1)" ] || { echo "the chip does not hold $1"; return 1; }; }
+holds() { board sum; [ "$ANSWER" = "$(sha256sum <$1 | cut -d' ' -f1)" ] || { echo "the chip does not hold $1"; return 1; }; }
 export FIRMHAND_BENCH=/tmp/bench
 AT="--link board --supply 3.3 --yes --signed Ana"
+
+# What the machine's own board holds high.
+HELD='"held":["CS#","WP#","HOLD#"]'
+board "wires {$HELD}"
 
 scene_list() {
   plug_in || return 1
@@ -53,11 +57,11 @@ scene_apply() {
 scene_lines() {
   # The sweep of the whole check asks for the id a thousand times at each clock, which takes minutes here.
   plug_in && expect 0 link check --watch --seconds 2 $AT && says SEATED && pull_out || return 1
-  bridge 'wires {"open":["DI"]}'
+  board "wires {$HELD,\"open\":[\"DI\"]}"
   plug_in && expect 1 link check $AT && says "RESEAT PIN 5" && pull_out || return 1
-  bridge 'wires {"shorted":[["DI","CLK"]]}'
+  board "wires {$HELD,\"shorted\":[[\"DI\",\"CLK\"]]}"
   plug_in && expect 1 chip identify $AT && says "pins 5 and 6 move together" && pull_out || return 1
-  bridge 'wires {}'
+  board "wires {$HELD}"
 }
 scene_supply() {
   plug_in && expect 1 chip identify --link board --supply 1.8 --yes && says "1.8\|1.65" || return 1
@@ -65,23 +69,23 @@ scene_supply() {
   expect 1 chip identify --link board --supply 1.8 --drives 1.8 --yes && says "3.3" && pull_out
 }
 scene_switch() {
-  bridge switch on
+  board switch on
   plug_in && expect 0 chip identify $AT && says "id ef4014" && pull_out || return 1
-  bridge foreign 3290
+  board foreign 3290
   plug_in && expect 1 chip identify $AT && says "has 3.*V already" && pull_out || return 1
-  bridge foreign 0; bridge switch off
+  board foreign 0; board switch off
   # 5 V, which the board's inputs do not bear.
-  bridge foreign 5000
+  board foreign 5000
   plug_in && expect 1 chip identify $AT && says "measured at the chip's supply" && pull_out || return 1
-  bridge foreign 0
+  board foreign 0
 }
 scene_cut_read() {
-  bridge pull-in 700000
+  board pull-in 700000
   plug_in && expect 4 chip capture $AT && gone && plug_in && expect 0 chip capture $AT && holds /old.bin && pull_out
 }
 scene_cut_write() {
   plug_in && expect 0 chip capture $AT && pull_out || return 1
-  bridge once-changed 60
+  board once-changed 60
   plug_in && expect 4 chip apply /new.bin $AT && gone && plug_in && expect 0 chip apply /new.bin $AT && holds /new.bin &&
     expect 0 chip restore $AT && holds /old.bin && pull_out
 }
