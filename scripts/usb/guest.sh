@@ -99,12 +99,12 @@ scene_watch() {
 scene_people() {
   plug_in || return 1
   as cem chip identify $AT; [ $status = 3 ] && says "70-firmhand.rules" || return 1
-  as ben link list; [ $status = 0 ] && says "serial port /dev/ttyACM0" || return 1
+  as ben link list; [ $status = 0 ] && says "its serial port" || return 1
   as ben chip identify $AT; [ $status = 0 ] && says "id ef4014" || return 1
   as ben chip capture $AT; [ $status = 0 ] && says "passes agree" || return 1
   as ana chip identify $AT; [ $status = 3 ] || return 1
   mkdir -p /etc/udev/rules.d; cp /70-firmhand.rules /etc/udev/rules.d/; udev control --reload; udev trigger; udev settle
-  as ana link list; says "usable" && ! says "serial port" || return 1
+  as ana link list; says "usable" && ! grep -q "its serial port" /tmp/said || return 1
   as ana chip identify $AT; [ $status = 0 ] && says "id ef4014" || return 1
   as cem chip identify $AT; [ $status = 3 ] || return 1
   rm /etc/udev/rules.d/70-firmhand.rules; udev control --reload; pull_out

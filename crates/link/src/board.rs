@@ -44,6 +44,8 @@ pub use talk::Greeting;
 
 /// How often the thread looks whether the host has to say something.
 const LOOK: Duration = Duration::from_millis(50);
+/// How long a refusal of the system may be that of a device which has just come.
+const SETTLE: Duration = Duration::from_secs(1);
 /// How often a request is asked again after frames were lost.
 const REPEATS: u32 = 2;
 /// What a small request may take that no operation's deadline stands behind.
@@ -81,6 +83,19 @@ impl BoardLink {
     /// # Errors
     /// [`OpenError`], with what to do about it.
     pub fn open(serial: Option<&str>) -> Result<Self, OpenError> {
+        let begun = Instant::now();
+        loop {
+            match Self::open_at_once(serial) {
+                // Just plugged in, a node is there before its rights are.
+                Err(OpenError::Permission { .. } | OpenError::System { .. }) if begun.elapsed() < SETTLE => {
+                    std::thread::sleep(LOOK);
+                }
+                opened => return opened,
+            }
+        }
+    }
+
+    fn open_at_once(serial: Option<&str>) -> Result<Self, OpenError> {
         let root = Root::system();
         let board = choose(&find::boards(&root), serial)?;
         let pipe: Box<dyn Pipe> = match usb::UsbPipe::open(&board) {

@@ -60,6 +60,7 @@ impl Trouble {
             Self::NoHello => {
                 "unplug it and plug it in again; if that does not help, put its firmware onto it anew with `firmhand link install`"
             }
+            Self::Unable(_) => "wait until the other program has ended, then run the same command again",
             _ => "unplug the programmer and plug it in again, then run the same command",
         }
     }

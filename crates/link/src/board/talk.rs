@@ -87,6 +87,7 @@ impl Talk {
 
     /// Says hello until the programmer answers.
     pub(super) fn hello(&mut self) -> Result<Greeting, Trouble> {
+        let mut last = Trouble::NoHello;
         for _ in 0..HELLO_TRIES {
             self.in_step = false;
             self.sent.restart();
@@ -112,10 +113,15 @@ impl Talk {
                     return Ok(greeting);
                 }
                 Err(Trouble::Silent | Trouble::NotDone(_) | Trouble::Wire(WireError::Malformed { .. })) => {}
+                // In use over its other pipe: by a program that goes on, or by one that ended without a word, which shows in two seconds.
+                Err(error @ Trouble::Unable(_)) => {
+                    last = error;
+                    std::thread::sleep(HELLO_WAIT);
+                }
                 Err(error) => return Err(error),
             }
         }
-        Err(Trouble::NoHello)
+        Err(last)
     }
 
     /// Sends a request with its data and hands what comes for it to `on`, until that returns something.

@@ -6,7 +6,7 @@ mod programmer;
 use std::time::Duration;
 
 use driver::{Content, Flow, Op, Order, PassPlan, WriteJob};
-use link::board::{BoardLink, Trouble};
+use link::board::{BoardLink, Pipe, PipeError, Trouble};
 use nor::command::{READ_ID, ReadMode, Transfer};
 use nor::link::{Answer, EraseBlock, EraseList, Guard, Limits, Link, LinkError, ProgramRange, Request, Stop};
 use nor::plan::{Costs, Plan};
@@ -324,4 +324,46 @@ fn the_line_test_keeps_its_signals() {
     let both = [false, false, false, true, true, false];
     assert_eq!((lines.lines[3].moved, lines.lines[4].moved), (both, both));
     assert_eq!(lines.lines[0].moved, [true, false, false, false, false, false]);
+}
+
+/// A programmer whose other pipe is in use for so many hellos.
+struct InUse {
+    refusals: u32,
+    back: Vec<u8>,
+}
+
+impl Pipe for InUse {
+    fn send(&mut self, bytes: &[u8], _: Duration) -> Result<(), PipeError> {
+        let (mut decoder, mut rest, mut out) = (wire::Decoder::new(), bytes, [0; wire::MAX_FRAME]);
+        while let Ok(Some(frame)) = decoder.feed(&mut rest) {
+            let hello = wire::Hello {
+                firmware: "0.1.0",
+                serial: "07",
+                features: wire::Features(0),
+                limits: Like::default().limits,
+            };
+            let what = "another program uses this programmer over its other USB interface";
+            let reply = match self.refusals {
+                0 => wire::Reply::Hello(hello),
+                _ => wire::Reply::Refused(wire::Refusal::Unable { what }),
+            };
+            self.refusals = self.refusals.saturating_sub(1);
+            let len = wire::encode(&mut out, frame.request, 0, &reply).expect("room");
+            self.back.extend_from_slice(&out[..len]);
+        }
+        Ok(())
+    }
+
+    fn receive(&mut self, into: &mut Vec<u8>, _: Duration) -> Result<(), PipeError> {
+        into.append(&mut self.back);
+        Ok(())
+    }
+}
+
+#[test]
+fn a_programmer_that_another_program_has_just_left_is_waited_for() {
+    let open = |refusals| BoardLink::over(Box::new(InUse { refusals, back: Vec::new() }), Box::new(|| true));
+    assert_eq!(open(2).expect("it lets go in time").greeting().serial, "07");
+    let error = open(u32::MAX).expect_err("it is in use");
+    assert!(error.to_string().contains("another program") && error.remedy().contains("wait"), "{error}");
 }

@@ -215,7 +215,8 @@ fn serve(chip: VirtualBench, like: Like, cable: &Cable) {
     let clock = &RealClock(Instant::now());
     let bench =
         Bench { chip, like, last: Instant::now(), selected: None, position: 0, ended: cable.clone(), claimed: false };
-    let station = Station::new(bench, Blocks::from([[0; MAX_FRAME]; 3]));
+    let mut blocks = Blocks::from([[0; MAX_FRAME]; 3]);
+    let station = Station::new(bench, &mut blocks);
     let post = Post::new();
     let (mut inbox, mut outbox) = (cable.clone(), Packer { cable: cable.clone(), kept: Vec::new() });
     let (mut decoder, mut scratch) = (Decoder::new(), [0; MAX_FRAME]);
