@@ -1,6 +1,6 @@
 #![no_main]
 
-use image::descriptor::regions;
+use image::descriptor::{Access, Layout, Master, access, regions, set_access};
 use image::nvm::{Nvm, set_address};
 use libfuzzer_sys::fuzz_target;
 
@@ -9,6 +9,16 @@ fuzz_target!(|input: &[u8]| {
     if let Ok(found) = regions(input) {
         for region in found {
             assert!(region.range.start < region.range.end, "{region:?}");
+        }
+    }
+    for said in [None, Some(Layout::EightRegions), Some(Layout::TwelveRegions)] {
+        for master in Master::ALL {
+            let Ok(found) = access(input, master, said) else { continue };
+            let mut again = input.to_vec();
+            set_access(&mut again, master, said, Access { read: 1, write: 0 }).expect("what was read can be set");
+            assert_eq!(access(&again, master, said).expect("it is there").access, Access { read: 1, write: 0 });
+            set_access(&mut again, master, said, found.access).expect("and set back");
+            assert!(again == input, "set back is as before");
         }
     }
     if let Ok(nvm) = Nvm::parse(input)

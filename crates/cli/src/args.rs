@@ -448,6 +448,18 @@ pub enum MediaCommand {
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
+    /// List the drives of this computer, and which of them may be written
+    Drives,
+    /// Write an image onto a removable drive, read it back and compare
+    Write {
+        /// The image
+        image: PathBuf,
+        /// The drive, as `media drives` names it
+        drive: PathBuf,
+        /// The drive's size in bytes, as `media drives` shows it
+        #[arg(long, value_name = "BYTES")]
+        size: Option<u64>,
+    },
 }
 
 /// Image commands.

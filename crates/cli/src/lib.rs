@@ -11,6 +11,7 @@ mod image;
 mod job;
 mod letters;
 mod link;
+mod media;
 mod output;
 mod profile;
 mod vault;
@@ -23,7 +24,7 @@ use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, MediaCommand, ReadsCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -102,12 +103,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
             }
             Ok(())
         }
-        Command::Media(MediaCommand::Extract { medium, image, inside, out }) => {
-            let request = ::job::media::ExtractRequest { medium, image, inside, out };
-            let report = ::job::media::extract(&request)?;
-            output.result(&report, || ::job::text::page(&report.text()));
-            Ok(())
-        }
+        Command::Media(command) => media::run(command, global, output, face),
         Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
         Command::Completions { shell } => {

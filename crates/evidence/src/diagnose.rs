@@ -50,7 +50,7 @@ pub struct Diagnosis {
     pub findings: Vec<Finding>,
     /// Bytes of one read command, guessed from where damage ends, when no transactions were known and readings differ.
     pub guessed_chunk: Option<u32>,
-    /// The time between bursts, in bytes of bus time, when they keep one.
+    /// The time between bursts, or a half or a third of it, in bytes of bus time, when they keep one.
     pub period_bytes: Option<f64>,
 }
 

@@ -19,7 +19,7 @@ use crate::reading::Reading;
 /// Bars in a strip.
 const BARS: usize = 240;
 const BAR: usize = 3;
-const LEFT: usize = 110;
+const LEFT: usize = 120;
 const WIDTH: usize = LEFT + BARS * BAR + 60;
 const STRIP: usize = 56;
 const TOP: usize = 44;

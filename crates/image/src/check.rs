@@ -14,6 +14,7 @@
 //! | microcode | the processors that updates in the stock image are for |
 //! | fuses | entries of the firmware interface table for boot policy and key manifests (S16) |
 //! | identity | variables with telling names, and ACPI tables of licences (MSDM, SLIC) |
+//! | controller | the version of an embedded controller's firmware, where the profile says where it stands |
 //!
 //! Identity is told by name and never by value (S15). What a maker keeps elsewhere, such as in a region of no known format, is
 //! not seen; that such a region is carried over is the question of regions.
@@ -23,11 +24,15 @@
 
 use std::collections::BTreeSet;
 
+use crate::descriptor::{Master, access};
 use crate::explain::{Explanation, Kind, Severity, explain, firmware_end, map, region_name};
 use crate::mac::Mac;
 
+mod controller;
 mod identity;
 mod json;
+
+pub use controller::{Controller, LookIn, Place};
 
 /// What an image is held against. What is not known stays empty.
 #[derive(Debug, Clone, Default)]
@@ -36,6 +41,8 @@ pub struct Against<'a> {
     pub chips: Vec<u64>,
     /// The image that the machine came with, as captured.
     pub stock: Option<&'a [u8]>,
+    /// What the profile says of embedded controllers.
+    pub controllers: Vec<Controller>,
 }
 
 /// What a check asks.
@@ -51,6 +58,7 @@ pub enum Question {
     Microcode,
     Fuses,
     Identity,
+    Controller,
 }
 
 /// Answers and remarks.
@@ -85,7 +93,7 @@ pub struct Remark {
 
 impl Question {
     /// Every question.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Sound,
         Self::Size,
         Self::Densities,
@@ -95,6 +103,7 @@ impl Question {
         Self::Microcode,
         Self::Fuses,
         Self::Identity,
+        Self::Controller,
     ];
 
     /// Returns the name that the JSON has for it.
@@ -109,6 +118,7 @@ impl Question {
             Self::Microcode => "microcode",
             Self::Fuses => "fuses",
             Self::Identity => "identity",
+            Self::Controller => "controller",
         }
     }
 }
@@ -129,7 +139,7 @@ impl Checked {
 /// use image::scenario::{LARKSPUR_MAC, larkspur_main, meadowlark_main};
 ///
 /// let stock = larkspur_main(1, LARKSPUR_MAC);
-/// let against = Against { chips: vec![16 << 20], stock: Some(&stock) };
+/// let against = Against { chips: vec![16 << 20], stock: Some(&stock), ..Against::default() };
 /// assert!(check(&meadowlark_main(1, LARKSPUR_MAC), &against).holds());
 /// assert!(!check(&stock[..4096], &against).holds());
 /// ```
@@ -146,6 +156,7 @@ pub fn check(image: &[u8], against: &Against) -> Checked {
     microcode(&mut checked, &new, stock.as_ref());
     fuses(&mut checked, &new, stock.as_ref());
     identity::look(&mut checked, &new, stock.as_ref());
+    controller::look(&mut checked, &new, stock.as_ref(), &against.controllers);
     checked.remarks.sort_by_key(|remark| std::cmp::Reverse(remark.severity));
     checked
 }
@@ -209,7 +220,10 @@ fn sound(checked: &mut Checked, new: &Side, stock: Option<&Side>) {
             remedy,
         });
     }
-    checked.answer(Question::Sound, true);
+    // What holds no check at all is not sound because none fails.
+    let proof = new.explanation.proof;
+    let found = checked.remarks.iter().any(|remark| remark.question == Question::Sound);
+    checked.answer(Question::Sound, found || proof.checks_ok + proof.checks_failed > 0);
 }
 
 fn size(checked: &mut Checked, new: &Side, against: &Against) {
@@ -298,6 +312,19 @@ fn regions(checked: &mut Checked, new: &Side, stock: Option<&Side>) {
             if let Some(remark) = checked.remarks.last_mut() {
                 remark.at = now.start as u64;
             }
+        }
+    }
+    for master in Master::ALL {
+        let (Ok(now), Ok(before)) = (access(new.bytes, master, None), access(stock.bytes, master, None)) else {
+            continue;
+        };
+        if now.access != before.access {
+            let advice = Advice(
+                "What runs on the machine may read or write other parts of the chip than before.",
+                "Fine when the new firmware wants it so; otherwise keep the descriptor of the capture.",
+            );
+            let message = format!("the descriptor gives the {} other rights than in the stock image", master.words());
+            checked.remark(Severity::Note, Question::Regions, "access-differs", message, advice);
         }
     }
     checked.answer(Question::Regions, true);

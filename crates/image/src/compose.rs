@@ -4,8 +4,8 @@
 //! if any. It returns the image with a list of what was done, for the manifest. The same recipe, contents and address give the
 //! same bytes. Fetching contents, drawing an address, and storing the result are left to the caller.
 //!
-//! The order is fixed: the base; `[[fill]]`; `[[keep]]`; `[[place]]`; the address; then every `[[require]]` is looked at. Hashes
-//! are checked before anything else. No two fills, keeps and places may share a byte, so their order does not show in the result.
+//! The order is fixed: the base; `[[fill]]`; `[[keep]]`; `[[place]]`; the address; the access bits; then every `[[require]]` is
+//! looked at. Hashes are checked before anything else. No two fills, keeps and places may share a byte, so their order does not show in the result.
 //! The address goes into whatever network NVM these leave. The image has the base's size, and so has the present capture (S8).
 //!
 //! Names of regions are those of the descriptor of the content they are looked up in: of the base for where something goes, of
@@ -14,25 +14,30 @@
 //! The decision a reader would question: a requirement that does not hold is an error, and no image comes back. A composed
 //! image is made to be written to a chip; one that its own recipe calls wrong must not lie about.
 //!
+//! Who may access which region of a chip is left as the descriptor says it, unless the recipe has `[access]`.
+//!
 //! Contents are hostile input (S10) and hold secrets (S15): errors, steps and findings name places and hashes, never bytes.
 
 use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
 
+use crate::descriptor::{Access, access, set_access};
 use crate::mac::Mac;
 use crate::nvm::{self, Nvm, NvmError};
 use crate::pin::Pin;
-use crate::recipe::{AddressRule, MacRule, Recipe, Selector, SourceRef, Target, TextPlace};
+use crate::recipe::{AccessRule, AddressRule, MacRule, Recipe, Regions, Selector, SourceRef, Target, TextPlace};
 
 mod content;
 mod error;
 mod require;
 mod step;
+mod variable;
 
-pub use content::{NamedRange, Sources};
+pub use content::{NamedRange, Sources, network_address};
 pub use error::{ComposeError, Unmet};
 pub use step::{Done, Finding, Severity, Step};
+pub use variable::VariableError;
 
 use content::{Content, Contents};
 
@@ -100,6 +105,9 @@ pub fn compose(recipe: &Recipe, sources: &Sources<'_>, address: Address) -> Resu
     if let Some(rule) = &recipe.address {
         work.put_address(rule, address)?;
     }
+    if let Some(rule) = &recipe.access {
+        work.put_access(rule)?;
+    }
     require::check(&contents, base, &mut work.composed, recipe)?;
     work.look_over();
     Ok(work.composed)
@@ -131,8 +139,9 @@ enum What<'a> {
         content: &'a Content<'a>,
         from: Range<u32>,
     },
-    /// What a structure holds, unpacked: no range of the content.
-    Unpacked {
+    /// Bytes that are no range of the content: what a structure holds, unpacked, or a variable for another store.
+    Made {
+        done: Done,
         source: &'a SourceRef,
         content: &'a Content<'a>,
         bytes: Vec<u8>,
@@ -172,6 +181,11 @@ impl<'a> Work<'a> {
             let to = self.base.range(&keep.what, &self.recipe.base.source, &keep.place)?;
             writes.push(copy(&keep.place, Done::Keep, &SourceRef::Present, content, from, to)?);
         }
+        let mut cursor = variable::Cursor::default();
+        for kept in &self.recipe.variables {
+            let present = self.contents.of(&SourceRef::Present);
+            writes.extend(variable::writes(kept, present, self.base, &mut cursor)?);
+        }
         for part in &self.recipe.parts {
             let content = self.contents.of(&part.source);
             if let (true, Some(Selector::Structure(selector))) = (part.decoded, &part.from) {
@@ -182,7 +196,7 @@ impl<'a> Work<'a> {
                     let content = Box::new(part.source.clone());
                     return Err(ComposeError::Misfit { place: part.place.clone(), content, from: 0..len, to });
                 }
-                let what = What::Unpacked { source: &part.source, content, bytes };
+                let what = What::Made { done: Done::Place, source: &part.source, content, bytes };
                 writes.push(Write { place: &part.place, to, what });
                 continue;
             }
@@ -207,9 +221,9 @@ impl<'a> Work<'a> {
                 target.copy_from_slice(&content.bytes[indices(from)]);
                 (*done, Some(((*source).clone(), content.id)), Some(from.clone()))
             }
-            What::Unpacked { source, content, bytes } => {
+            What::Made { done, source, content, bytes } => {
                 target.copy_from_slice(bytes);
-                (Done::Place, Some(((*source).clone(), content.id)), None)
+                (*done, Some(((*source).clone(), content.id)), None)
             }
         };
         let sha256 = Pin::sha256(target);
@@ -262,8 +276,41 @@ impl<'a> Work<'a> {
         Ok(())
     }
 
+    /// Gives the masters the rights that the recipe names, in the descriptor that everything before this left.
+    fn put_access(&mut self, rule: &AccessRule) -> Result<(), ComposeError> {
+        for grant in &rule.grants {
+            let amiss = |source| ComposeError::Access { place: grant.place.clone(), source };
+            let before = access(&self.composed.bytes, grant.master, rule.layout).map_err(amiss)?;
+            let field = |wanted: Option<Regions>, now: u16| match wanted {
+                None => now,
+                Some(Regions::All) => before.layout.all(),
+                Some(Regions::These(bits)) => bits,
+            };
+            let now =
+                Access { read: field(grant.read, before.access.read), write: field(grant.write, before.access.write) };
+            set_access(&mut self.composed.bytes, grant.master, rule.layout, now).map_err(amiss)?;
+            let at = u32::try_from(before.at).expect("inside the descriptor");
+            let sha256 = Pin::sha256(&self.composed.bytes[indices(&(at..at + 4))]);
+            self.composed.findings.extend(step::of_access(grant.master, before.access, now, at));
+            self.composed.steps.push(Step {
+                place: grant.place.clone(),
+                done: Done::Access { master: grant.master, before: before.access, now },
+                source: None,
+                from: None,
+                to: at..at + 4,
+                sha256,
+            });
+        }
+        Ok(())
+    }
+
     /// Finds what a recipe may have overlooked.
     fn look_over(&mut self) {
+        for kept in self.recipe.variables.iter().filter(|kept| kept.optional) {
+            if !self.composed.steps.iter().any(|step| step.place == kept.place) {
+                self.composed.findings.push(step::variable_absent(&kept.name));
+            }
+        }
         let bytes = &self.composed.bytes;
         let own_map = self.base.map.as_ref().ok().filter(|_| !self.base.map_is_lent);
         if own_map.is_some_and(|map| content::own_map(bytes).ok().as_ref() != Some(map)) {

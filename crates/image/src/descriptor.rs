@@ -1,6 +1,7 @@
 //! The flash descriptor: the first 4 KiB of a chip, which says where the regions are.
 //!
-//! [`descriptor`] writes one; [`regions`] reads the region map out of a chip's content, which it does not trust.
+//! [`descriptor`] writes one; [`regions`] reads the region map out of a chip's content, which it does not trust; [`access`](fn@access) and
+//! [`set_access`] read and change who may read and write which region.
 //!
 //! Signature and registers follow Linux `drivers/spi/spi-intel.c` (6.12) where it reads them, and tianocore edk2-platforms
 //! `FitGen.c` for the region section; the rest is from memory of the chipset's programming guide and marked so. All numbers
@@ -12,8 +13,10 @@
 
 use std::ops::Range;
 
+mod access;
 mod read;
 
+pub use access::{Access, AccessError, Layout, Master, Register, access, set_access};
 pub use read::{DescriptorError, Region, regions};
 
 /// Size of the descriptor, and the unit of the region registers: 4 KiB.

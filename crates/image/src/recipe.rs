@@ -14,6 +14,8 @@
 use std::fmt;
 use std::ops::Range;
 
+use crate::descriptor::{Layout, Master};
+use crate::explain::Guid;
 use crate::mac::Mac;
 use crate::pin::Pin;
 
@@ -37,8 +39,10 @@ pub struct Recipe {
     pub(crate) base: Base,
     pub(crate) fills: Vec<Fill>,
     pub(crate) keeps: Vec<Keep>,
+    pub(crate) variables: Vec<KeptVariable>,
     pub(crate) parts: Vec<Part>,
     pub(crate) address: Option<AddressRule>,
+    pub(crate) access: Option<AccessRule>,
     pub(crate) requires: Vec<Require>,
 }
 
@@ -122,10 +126,12 @@ impl Recipe {
     pub(crate) fn uses(&self) -> impl Iterator<Item = (&SourceRef, &TextPlace)> {
         let base = std::iter::once((&self.base.source, &self.base.place));
         let keeps = self.keeps.iter().map(|keep| (&SourceRef::Present, &keep.place));
+        let variables = self.variables.iter().map(|kept| (&SourceRef::Present, &kept.place));
         let parts = self.parts.iter().map(|part| (&part.source, &part.place));
         let carried = self.address.iter().filter(|address| address.rule == MacRule::Carried);
         let requires = self.requires.iter().filter(|require| require.condition.takes_present());
         base.chain(keeps)
+            .chain(variables)
             .chain(parts)
             .chain(carried.map(|address| (&SourceRef::Present, &address.place)))
             .chain(requires.map(|require| (&SourceRef::Present, &require.place)))
@@ -177,6 +183,17 @@ pub(crate) struct Keep {
     pub(crate) what: Selector,
 }
 
+/// `[[keep]]` with `variable`: a variable of the present capture, written into the base's variable store.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct KeptVariable {
+    pub(crate) place: TextPlace,
+    pub(crate) name: Box<str>,
+    /// None: the only vendor that has a variable of this name.
+    pub(crate) vendor: Option<Guid>,
+    /// Whether a machine without it gets the image, too.
+    pub(crate) optional: bool,
+}
+
 /// `[[place]]`: a part of another content.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Part {
@@ -203,6 +220,32 @@ pub(crate) enum MacRule {
     /// None: whoever composes says it.
     Given(Option<Mac>),
     Drawn,
+}
+
+/// `[access]`: who may read and write which region, in the descriptor of the result.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct AccessRule {
+    pub(crate) place: TextPlace,
+    /// What a person says of the descriptor; none: it shows.
+    pub(crate) layout: Option<Layout>,
+    pub(crate) grants: Vec<Grant>,
+}
+
+/// What one master may do from now on; a field that is not named stays as it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Grant {
+    pub(crate) place: TextPlace,
+    pub(crate) master: Master,
+    pub(crate) read: Option<Regions>,
+    pub(crate) write: Option<Regions>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Regions {
+    /// Every region that the layout has a bit for.
+    All,
+    /// Bit n is the region of register n.
+    These(u16),
 }
 
 /// `[[require]]`: what has to hold on the result.

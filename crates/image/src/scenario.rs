@@ -54,6 +54,12 @@ pub fn meadowlark_main(seed: u64, mac: Mac) -> Vec<u8> {
     main_image(seed, mac, &MEADOWLARK_MANAGEMENT, firmware::meadowlark(seed))
 }
 
+/// Returns the Meadowlark image as the example's recipe completes it for the example's machine: with the address `mac`, and with
+/// the machine's serial number and asset tag among its variables.
+pub fn meadowlark_completed(seed: u64, mac: Mac) -> Vec<u8> {
+    main_image(seed, mac, &MEADOWLARK_MANAGEMENT, firmware::meadowlark_completed(seed))
+}
+
 /// Returns the notebook's `port` chip as found.
 pub fn larkspur_port(seed: u64) -> Vec<u8> {
     port_image(seed, 0x0102, &LARKSPUR_PORT)

@@ -4,6 +4,7 @@ use std::error::Error;
 use std::path::PathBuf;
 
 use driver::DriverError;
+use media::write::WriteError;
 use nor::chip::Conflict;
 use nor::plan::PlanError;
 use nor::supply::{Supply, SupplyRange};
@@ -155,6 +156,12 @@ pub enum JobError {
     /// The file system.
     #[error("cannot {doing} {}", path.display())]
     Io { doing: &'static str, path: PathBuf, source: std::io::Error },
+    /// A drive that may not be written (S11).
+    #[error("{} is not written: {why}", drive.display())]
+    DriveRefused { drive: PathBuf, why: String },
+    /// An image that did not get onto a drive.
+    #[error(transparent)]
+    Drive(WriteError),
     /// A recipe that is not sound.
     #[error(transparent)]
     Recipe(Box<image::recipe::RecipeError>),
@@ -212,6 +219,13 @@ impl JobError {
             Self::Jobs(error) => error.kind(),
             Self::Install(error) => error.kind(),
             Self::Selector { .. } => ErrorKind::Usage,
+            Self::Drive(error) => match error {
+                WriteError::OtherSize { .. } | WriteError::TooSmall { .. } | WriteError::Differs { .. } => {
+                    ErrorKind::Refused
+                }
+                WriteError::Stopped => ErrorKind::CutOff,
+                WriteError::Open(_) | WriteError::Transfer { .. } | WriteError::Image(_) => ErrorKind::System,
+            },
             Self::Stopped { .. } => ErrorKind::CutOff,
             Self::Driver { writing, error, .. } => match error {
                 DriverError::Answer { .. } => ErrorKind::System,
@@ -248,6 +262,7 @@ impl JobError {
             | Self::Select(_)
             | Self::Protection { .. }
             | Self::OtherPart { .. }
+            | Self::DriveRefused { .. }
             | Self::Scene { .. } => ErrorKind::Refused,
         }
     }
@@ -348,6 +363,17 @@ impl JobError {
             Self::Mismatch { .. } => {
                 "what was captured before is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
                     .into()
+            }
+            Self::DriveRefused { .. } => "nothing was written; `firmhand media drives` shows what may be".into(),
+            Self::Drive(WriteError::Stopped | WriteError::Transfer { .. }) => {
+                "the stick starts nothing as it is; the same command begins anew, with this stick or a better one".into()
+            }
+            Self::Drive(WriteError::TooSmall { .. }) => "nothing was written; take a larger stick".into(),
+            Self::Drive(WriteError::OtherSize { .. }) => {
+                "nothing was written; somebody changed the stick: look at `firmhand media drives` again".into()
+            }
+            Self::Drive(WriteError::Open(_)) => {
+                "writing drives takes the rights of the system's administrator, and nothing of the drive may be in use".into()
             }
             Self::Differs { .. } => "nothing was written; `firmhand chip apply` makes it equal".into(),
             _ => return None,

@@ -5,7 +5,7 @@
 
 use std::path::{Path, PathBuf};
 
-use image::check::{Against, Checked, Question, Remark, check};
+use image::check::{Against, Checked, Controller, Question, Remark, check};
 use image::explain::{Explanation, Severity, explain};
 use image::select::{Form, SelectError, Selector, SelectorError, completions, take};
 use nor::catalogue;
@@ -15,7 +15,7 @@ use vault::{JobId, Vault};
 use crate::error::JobError;
 use crate::files;
 use crate::jobs::Work;
-use crate::profile::{FusedState, GateKind, Profile};
+use crate::profile::{FusedState, GateKind, Profile, Target};
 use crate::session::open_bench;
 
 /// Largest image that is read: chips of this kind end at 256 MiB, and what emulators use at 64.
@@ -107,9 +107,12 @@ pub fn check_image(bench: &Path, image: &Named, request: &CheckRequest) -> Resul
     let mut chips = request.chips.iter().map(|given| chip_size(given)).collect::<Result<Vec<_>, _>>()?;
     let mut stock = request.stock.as_ref().map(|given| Named::open(bench, given)).transpose()?.map(|named| named.bytes);
     let mut gate = None;
+    let mut controllers = Vec::new();
     if let Some(path) = &request.profile {
         let profile = Profile::load(path)?;
-        chips.extend(sizes(&profile, &ids(&profile, request.of.as_deref())?));
+        let ids = ids(&profile, request.of.as_deref())?;
+        chips.extend(sizes(&profile, &ids));
+        controllers = controllers_of(&profile, &ids);
         gate = fused(&profile);
     }
     if let Some(job) = &request.job {
@@ -117,6 +120,7 @@ pub fn check_image(bench: &Path, image: &Named, request: &CheckRequest) -> Resul
         let work = Work::open(&vault, &JobId::new(job)?)?;
         let ids = ids(&work.profile, request.of.as_deref())?;
         chips = sizes(&work.profile, &ids);
+        controllers = controllers_of(&work.profile, &ids);
         gate = if work.state().is_fused() { Some(FusedState::Fused) } else { fused(&work.profile) };
         let state = work.state();
         let first: Option<Vec<_>> = ids.iter().map(|chip| state.captures(chip).first().copied()).collect();
@@ -125,7 +129,7 @@ pub fn check_image(bench: &Path, image: &Named, request: &CheckRequest) -> Resul
             stock = Some(parts.concat());
         }
     }
-    let mut checked = check(&image.bytes, &Against { chips, stock: stock.as_deref() });
+    let mut checked = check(&image.bytes, &Against { chips, stock: stock.as_deref(), controllers });
     if let Some(remark) = gate.and_then(gate_remark) {
         checked.remarks.insert(0, remark);
     }
@@ -195,6 +199,15 @@ fn ids(profile: &Profile, of: Option<&str>) -> Result<Vec<String>, JobError> {
             Err(JobError::BadOption { what: "--of".into(), why: format!("say which of {} the image is for", names()) })
         }
     }
+}
+
+/// What the profile says of embedded controllers in the image that these chips hold.
+fn controllers_of(profile: &Profile, ids: &[String]) -> Vec<Controller> {
+    let here = |target: &Target| match target {
+        Target::Chip(id) => ids == std::slice::from_ref(id),
+        Target::Span(id) => profile.span(id).is_some_and(|span| span.chips == ids),
+    };
+    profile.controllers.iter().filter(|it| here(&it.target)).map(|it| it.wanted.clone()).collect()
 }
 
 fn sizes(profile: &Profile, ids: &[String]) -> Vec<u64> {

@@ -17,6 +17,7 @@ mod error;
 mod load;
 pub mod model;
 mod parse;
+mod parse_controller;
 mod parse_step;
 mod sheet;
 

@@ -7,7 +7,7 @@
 //! | who | owes |
 //! |---|---|
 //! | [`Board`] | pins, buses, pulls, supply; it starts nothing by itself |
-//! | [`Pipe`] | bytes; an error as soon as the host is gone |
+//! | [`Inbox`], [`Outbox`] | bytes; an error as soon as the host is gone |
 //! | this crate | the protocol, S6 while a list runs, and that nothing starts on the chip once the host is gone |
 //!
 //! When the host goes (the pipe says so, or nothing came for two seconds), no new command starts. A page or block that is under way is

@@ -312,3 +312,41 @@ fn a_host_that_sends_data_and_beats_and_reads_nothing_does_not_block_the_board()
         goes_on(host).await;
     });
 }
+
+#[test]
+fn a_host_whose_data_is_held_back_is_not_taken_for_silent() {
+    let mut slow = chip();
+    slow.page_us = 2_500_000;
+    with_chip(slow, async |host| {
+        host.hello().await;
+        let number = host.send(&Request::ProgramRange {
+            at: 0,
+            len: 64 << 10,
+            page: 256,
+            opcode: 0x02,
+            address_bytes: 3,
+            typical_us: 700,
+            limit_us: 5_000_000,
+            guard: GUARD,
+        });
+        for at in 0..16 {
+            host.send_data(number, &Data::Bytes(&[at; BLOCK]));
+        }
+        host.clock_wait(30_000_000).await;
+        let programmed = host.chip.borrow().log.iter().filter(|(_, command)| command[0] == 0x02).count();
+        assert!((11..=13).contains(&programmed), "{programmed} pages in 30 s");
+    });
+}
+
+#[test]
+fn a_hello_and_a_release_let_go_of_the_chip() {
+    with_chip(chip(), async |host| {
+        for request in [Request::Hello, Request::Release] {
+            host.hello().await;
+            host.ask(&Request::Transfer { write: &[0x9F], read: 3 }).await;
+            assert!(host.chip.borrow().claimed);
+            host.ask(&request).await;
+            assert!(!host.chip.borrow().claimed, "{request:?}");
+        }
+    });
+}

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use image::scenario::{LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_main, meadowlark_main, teal};
+use image::scenario::{LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_main, meadowlark_completed, meadowlark_main, teal};
 use serde_json::Value;
 
 use crate::common::{Bench, MIB, noise, snapshot};
@@ -13,7 +13,7 @@ const REAL: &str = "/usr/share/OVMF/OVMF_CODE_4M.fd";
 fn bench() -> Bench {
     let bench = Bench::new();
     bench.write("stock.bin", &larkspur_main(7, LARKSPUR_MAC));
-    bench.write("new.bin", &meadowlark_main(7, LARKSPUR_MAC));
+    bench.write("new.bin", &meadowlark_completed(7, LARKSPUR_MAC));
     bench.write("published.bin", &meadowlark_main(7, PLACEHOLDER_MAC));
     bench
 }
@@ -24,7 +24,7 @@ fn the_example_is_explained_checked_and_compared() {
     let runs = [
         bench.run("image explain stock.bin --levels 3").expect(0),
         bench.run("image check new.bin --stock stock.bin --chip W25Q128").expect(0),
-        bench.run("image check new.bin --stock stock.bin --chip W25Q64").expect(1),
+        bench.run("image check published.bin --stock stock.bin --chip W25Q64").expect(1),
         bench.run("image take stock.bin --list /region").expect(0),
         bench.run("image take stock.bin /region:network --out network.bin").expect(0),
         bench.run("image take stock.bin /region:network --out network.bin").expect(0),
@@ -63,9 +63,16 @@ fn an_image_is_checked_against_what_a_job_knows() {
         .find(|job| bench.json(&format!("job record {job}"))["kind"] == "convert")
         .expect("the conversion")
         .to_owned();
-    bench.write("new.bin", &meadowlark_main(7, LARKSPUR_MAC));
+    bench.write("new.bin", &meadowlark_completed(7, LARKSPUR_MAC));
     let report = bench.json(&format!("image check new.bin --job {job} --of main"));
     assert_eq!((&report["answers"]["size"], &report["answers"]["address"]), (&Value::from(true), &Value::from(true)));
+    // What the job's recipe made has the machine's own name, and the vendor's firmware the controller that the profile asks for.
+    assert_eq!(
+        (&report["answers"]["identity"], &report["answers"]["controller"]),
+        (&Value::from(true), &Value::from(true))
+    );
+    assert_eq!(report["findings"].as_array().expect("a list").len(), 1, "{report:#}");
+    assert_eq!(report["findings"][0]["code"], "controller-holds");
     // The published image carries no machine's own address: another one than the job's machine had.
     bench.write("published.bin", &meadowlark_main(7, PLACEHOLDER_MAC));
     let report = bench.run(&format!("image check published.bin --job {job} --of main --json")).object();

@@ -60,6 +60,31 @@ fn a_boot_image_and_a_file_in_it_are_taken_out() {
     assert!(left.iter().all(|entry| !entry.file_name().to_string_lossy().contains(".part")), "{left:?}");
 }
 
+/// The computer that runs the tests has a disk of its own, and that is refused whatever else is said.
+#[test]
+fn s11_no_drive_is_written_that_was_not_named_by_its_size_or_is_not_removable() {
+    let bench = Bench::new();
+    bench.write("stick.img", &[1; 4096]);
+    let drives = bench.json("media drives");
+    for drive in drives["drives"].as_array().expect("a list") {
+        let (node, size) = (drive["drive"].as_str().expect("a name"), drive["size"].as_u64().expect("bytes"));
+        if drive["writable"] == true {
+            bench.run(&format!("media write stick.img {node}")).expect(2);
+            bench.run(&format!("media write stick.img {node} --size {}", size + 512)).expect(1);
+        } else {
+            assert!(drive["refusals"].as_array().is_some_and(|why| !why.is_empty()), "{drive}");
+            bench.run(&format!("media write stick.img {node} --size {size}")).expect(1);
+        }
+    }
+    for other in ["/dev/null", "/dev/loop0", "stick.img", "nowhere"] {
+        let ran = bench.run(&format!("media write stick.img {other} --size 4096")).expect(1);
+        assert!(ran.stderr.contains("is no drive of this computer"), "{}", ran.stderr);
+    }
+    bench.write("empty.img", &[]);
+    bench.run("media write empty.img /dev/null --size 4096").expect(2);
+    assert_eq!(bench.read("stick.img"), [1; 4096]);
+}
+
 #[test]
 fn what_is_not_there_is_said_and_nothing_reaches_the_terminal_raw() {
     let bench = Bench::new();

@@ -338,4 +338,5 @@ fn media_keep_to_their_schema() {
     bench.write("disc.iso", &crate::media::disc());
     checked(&bench, "media extract disc.iso", "media-extract");
     checked(&bench, "media extract disc.iso --out boot.img", "media-extract");
+    checked(&bench, "media drives", "media-drives");
 }

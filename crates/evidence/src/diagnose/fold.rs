@@ -204,7 +204,7 @@ fn against(own: &[u8], other: &[u8], sectors: &[usize], times: &Times) -> Option
     let span = said[first..].iter().map(|(_, from, _)| *from);
     let span = span.clone().max()? - span.min()?;
     // What two readings have twice is there twice by nature; then it takes more than a few damaged places.
-    if folded < 2 || appeared == 0 || own_after * 64 > folded || alike * 4 > folded && span * 8 < own.len() {
+    if folded < 2 || appeared == 0 || own_after * 64 > folded || (alike * 4 > folded && span * 8 < own.len()) {
         return None;
     }
     Some((folded, Fold { reach: reach(own, other), whole: first * 8 <= said.len(), first: said[first].1 }))
@@ -212,9 +212,8 @@ fn against(own: &[u8], other: &[u8], sectors: &[usize], times: &Times) -> Option
 
 impl Fold {
     /// Returns whether any of these addresses was read before the first folded one.
-    pub(crate) fn comes_after(&self, addresses: impl Iterator<Item = usize>, list: &[Transaction]) -> bool {
+    pub(crate) fn comes_after(&self, mut addresses: impl Iterator<Item = usize>, list: &[Transaction]) -> bool {
         let times = Times::of(list);
-        let mut addresses = addresses;
         addresses.any(|address| times.at(address) <= times.at(self.first))
     }
 
@@ -250,5 +249,78 @@ impl Times {
         }
         let next = self.0.partition_point(|(start, ..)| *start as usize <= address);
         self.0[..next].last().filter(|(_, end, _)| address < *end as usize).map(|(.., time)| *time)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{Draw, for_seeds};
+
+    const SIZE: usize = 1 << 17;
+
+    #[expect(clippy::single_range_in_vec_init, reason = "a list of one range is what is meant")]
+    fn folds(contents: &[&[u8]]) -> Vec<Option<(usize, bool)>> {
+        let found = folded(contents, None, &[0..SIZE as u32]);
+        found.into_iter().map(|fold| fold.map(|fold| (fold.reach, fold.whole))).collect()
+    }
+
+    /// Blank, with some islands of data in each half.
+    fn islands(draw: &mut Draw) -> Vec<u8> {
+        let mut content = vec![0xFF; SIZE];
+        for half in 0..2 {
+            for _ in 0..4 {
+                let at = half * SIZE / 2 + draw.below(SIZE as u64 / 2 - 2000) as usize;
+                content[at..at + 2000].copy_from_slice(&draw.bytes(2000));
+            }
+        }
+        content
+    }
+
+    #[test]
+    fn a_few_islands_in_blank_content_are_enough() {
+        for_seeds("a_few_islands_in_blank_content_are_enough", 20, |seed| {
+            let truth = islands(&mut Draw::new(seed));
+            let again = [&truth[..SIZE / 2], &truth[..SIZE / 2]].concat();
+            assert_eq!(folds(&[&again, &truth]), [Some((SIZE / 2, true)), None]);
+            assert_eq!(folds(&[&truth, &again, &again]), [None, Some((SIZE / 2, true)), Some((SIZE / 2, true))]);
+            let mut late = truth.clone();
+            late[SIZE * 3 / 4..].copy_from_slice(&truth[SIZE / 4..SIZE / 2]);
+            let found = folds(&[&late, &truth])[0];
+            // Whether it could be seen before depends on where the islands are.
+            assert!(late == truth || found.is_none_or(|(reach, _)| reach == SIZE / 2), "{found:?}");
+        });
+    }
+
+    /// Damage on top of a fold once hid it: an equal copy was asked for.
+    #[test]
+    fn noise_does_not_hide_a_fold() {
+        for_seeds("noise_does_not_hide_a_fold", 20, |seed| {
+            let mut draw = Draw::new(seed);
+            let truth = draw.bytes(SIZE);
+            let mut again = truth[..SIZE / 4].repeat(4);
+            for _ in 0..2000 {
+                again[draw.below(SIZE as u64) as usize] ^= 1 << draw.below(8);
+            }
+            again[70_000..75_000].fill(0);
+            assert_eq!(folds(&[&again, &truth]), [Some((SIZE / 4, true)), None]);
+        });
+    }
+
+    /// Units that repeat but for their heads look folded wherever something else is damaged; the heads say that they are not.
+    #[test]
+    fn content_that_comes_again_by_nature_is_not_folded() {
+        for_seeds("content_that_comes_again_by_nature_is_not_folded", 20, |seed| {
+            let mut draw = Draw::new(seed);
+            let mut truth = draw.bytes(4096).repeat(SIZE / 4096);
+            for unit in truth.chunks_mut(4096) {
+                unit[..16].copy_from_slice(&draw.bytes(16));
+            }
+            let mut damaged = truth.clone();
+            for at in (SIZE / 2..SIZE).step_by(1300) {
+                damaged[at..at + 60].copy_from_slice(&draw.bytes(60));
+            }
+            assert_eq!(folds(&[&truth, &damaged, &truth]), [None, None, None]);
+        });
     }
 }

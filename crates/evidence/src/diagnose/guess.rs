@@ -92,12 +92,15 @@ fn gather(
 }
 
 /// Returns how much better than chance boundaries at multiples of `chunk` explain what was found.
+///
+/// Shapes also go over into each other where content does, so a part of the boundaries may be no transaction's.
 fn worth(boundaries: &[Range<usize>], chunk: u32) -> f64 {
     let chunk = chunk as usize;
-    let one = |range: &Range<usize>| {
+    let one = |range: &Range<usize>, part: f64| {
         let chance = (range.len() as f64 / chunk as f64).min(1.0);
         let holds = (range.end - 1) / chunk * chunk >= range.start;
-        if holds { (0.9 + 0.1 * chance).ln() - chance.ln() } else { (0.1_f64).ln() }
+        if holds { (part + (1.0 - part) * chance).ln() - chance.ln() } else { (1.0 - part).ln() }
     };
-    boundaries.iter().map(one).sum()
+    let with = |part: f64| boundaries.iter().map(|range| one(range, part)).sum::<f64>();
+    [0.9, 0.6, 0.3, 0.1].into_iter().map(with).fold(f64::NEG_INFINITY, f64::max)
 }

@@ -148,6 +148,26 @@ fn another_master_keeps_a_time() {
     });
 }
 
+/// In a blank stretch nobody sees that a burst is data; of two readings the one with short rests amid the other level is damaged.
+#[test]
+fn bursts_over_blank_content_are_seen_with_two_readings() {
+    for_seeds("bursts_over_blank_content_are_seen_with_two_readings", 12, |seed| {
+        let mut draw = Draw::new(seed);
+        let mut truth = vec![0xFF; SIZE];
+        truth[..SIZE / 8].copy_from_slice(&draw.bytes(SIZE / 8));
+        let mut bad = truth.clone();
+        let period = 1500 + draw.below(1000) as usize;
+        (draw.below(1000) as usize..SIZE - 60).step_by(period).for_each(|at| bad[at..at + 40].fill(0x00));
+        for readings in [[&bad, &truth], [&truth, &bad]] {
+            let diagnosis = diagnosed(&readings.map(Vec::as_slice));
+            assert_eq!(diagnosis.first().fault, Fault::BusContention, "{:?}", &diagnosis.findings[..3]);
+            let found = diagnosis.period_bytes.expect("they keep a time");
+            // Commands take some time between the chunks.
+            assert!((found / period as f64 - 1.0).abs() < 0.03, "{found} for {period}");
+        }
+    });
+}
+
 #[test]
 fn a_smaller_chip_comes_again() {
     named("a_smaller_chip_comes_again", Fault::SizeAlias, |bad, truth, draw| {

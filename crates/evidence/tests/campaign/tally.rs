@@ -110,16 +110,16 @@ impl Tally {
             let cells: String = faults.iter().map(count).map(cell).collect();
             writeln!(text, "{:14}{cells} {:5.1}%", was.name(), row.percent())?;
         }
-        writeln!(text, "\nTwo faults; per cent of the cases in which either was named first\n")?;
+        writeln!(text, "\nTwo faults; cases in which either was named first, of all\n")?;
+        let head: String = faults[..11].iter().map(|one| format!("{:>6}", code(*one))).collect();
         writeln!(text, "{:14}{head}", "")?;
         let mut pairs = Score::default();
-        for other in faults {
-            let of = |one: &Fault| self.pairs.get(&(*one, *other)).copied();
-            let cells = faults.iter().take_while(|one| *one != other).map(|one| match of(one) {
-                Some(score) => format!("{:5.0}", score.percent()),
-                None => "    .".to_owned(),
+        for (number, other) in faults.iter().enumerate().skip(1) {
+            let cells = faults[..number].iter().map(|one| match self.pairs.get(&(*one, *other)) {
+                Some(score) => format!("{:>6}", format!("{}/{}", score.right, score.cases)),
+                None => "     .".to_owned(),
             });
-            writeln!(text, "{}", format!("{:14}{}", other.name(), cells.collect::<String>()).trim_end())?;
+            writeln!(text, "{:14}{}", other.name(), cells.collect::<String>())?;
         }
         for score in self.pairs.values() {
             pairs = Score { cases: pairs.cases + score.cases, right: pairs.right + score.right };

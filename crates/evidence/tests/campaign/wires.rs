@@ -87,6 +87,11 @@ impl<'a> Wires<'a> {
     pub fn transaction(&mut self, command: &[u8], len: usize) -> Vec<u8> {
         let mut chip = Selected { bits: 0, opcode: 0, address: 0, deaf: false };
         let out_bits = command.len() * 8;
+        if self.ills.is_empty() {
+            // Through good wires comes what the chip sends, byte by byte; most of a campaign's clocks are such.
+            (0..out_bits).for_each(|clock| chip.take(command[clock / 8] >> (7 - clock % 8) & 1 == 1));
+            return (0..len).map(|number| chip.byte(number, self.chip, self.chip.len()).unwrap_or(0xFF)).collect();
+        }
         let mut read = vec![0_u8; len];
         let mut bounce_at = self.bounce(out_bits + len * 8);
         let mut pause: Option<(u64, u64, bool)> = self.pause(out_bits, len * 8);
@@ -308,26 +313,35 @@ impl Selected {
         self.bits += 1;
     }
 
+    /// Returns the bits after which the chip answers; `None` for a command that it does not know.
+    fn first(&self) -> Option<u64> {
+        match self.opcode {
+            0x9F | 0x05 => Some(8),
+            0x03 => Some(32),
+            0x0B | 0x5A => Some(40),
+            _ => None,
+        }
+    }
+
+    /// Returns byte `number` of the answer.
+    fn byte(&self, number: usize, content: &[u8], reach: usize) -> Option<u8> {
+        self.first()?;
+        let at = self.address as usize + number;
+        Some(match self.opcode {
+            0x9F => *ID.get(number).unwrap_or(&0),
+            0x05 => 0x00,
+            0x5A => *SIGNATURE.get(at).unwrap_or(&0xFF),
+            _ => content[at % reach.min(content.len())],
+        })
+    }
+
     /// Returns the level that the chip drives on data-out, `ahead` bits later than now; `None` while it drives nothing.
     fn out(&self, ahead: i64, content: &[u8], reach: usize) -> Option<bool> {
-        let first = match self.opcode {
-            0x9F | 0x05 => 8,
-            0x03 => 32,
-            0x0B | 0x5A => 40,
-            _ => return None,
-        };
+        let first = self.first()?;
         if self.deaf || self.bits < first {
             return None;
         }
         let number = u64::try_from((self.bits - first) as i64 + ahead).ok()?;
-        let (byte, bit) = ((number / 8) as usize, number % 8);
-        let at = self.address as usize + byte;
-        let byte = match self.opcode {
-            0x9F => *ID.get(byte).unwrap_or(&0),
-            0x05 => 0x00,
-            0x5A => *SIGNATURE.get(at).unwrap_or(&0xFF),
-            _ => content[at % reach.min(content.len())],
-        };
-        Some(byte >> (7 - bit) & 1 == 1)
+        Some(self.byte((number / 8) as usize, content, reach)? >> (7 - number % 8) & 1 == 1)
     }
 }

@@ -101,22 +101,35 @@ impl Variable {
     }
 
     fn bytes(&self, authenticated: bool) -> Vec<u8> {
-        let name = text(&self.name);
-        let mut out = START.to_le_bytes().to_vec();
-        out.extend([self.state, 0]);
-        out.extend(self.attributes.to_le_bytes());
-        if authenticated {
-            out.extend([0; 8]); // the count of an older way to authenticate
-            out.extend(self.time);
-            out.extend([0; 4]); // the number of that way's key
-        }
-        out.extend((name.len() as u32).to_le_bytes());
-        out.extend((self.data.len() as u32).to_le_bytes());
-        out.extend(self.vendor);
-        out.extend(name);
-        out.extend(&self.data);
-        out
+        let time = authenticated.then_some(self.time);
+        encoded(self.state, self.attributes, self.vendor, &text(&self.name), &self.data, time)
     }
+}
+
+/// Returns a variable's bytes: for a plain store, or with a time stamp for one with authentication. `name` is as it is stored, its
+/// end included.
+pub(crate) fn encoded(
+    state: u8,
+    attributes: u32,
+    vendor: Guid,
+    name: &[u8],
+    data: &[u8],
+    time: Option<[u8; 16]>,
+) -> Vec<u8> {
+    let mut out = START.to_le_bytes().to_vec();
+    out.extend([state, 0]);
+    out.extend(attributes.to_le_bytes());
+    if let Some(time) = time {
+        out.extend([0; 8]); // the count of an older way to authenticate
+        out.extend(time);
+        out.extend([0; 4]); // the number of that way's key
+    }
+    out.extend((name.len() as u32).to_le_bytes());
+    out.extend((data.len() as u32).to_le_bytes());
+    out.extend(vendor);
+    out.extend(name);
+    out.extend(data);
+    out
 }
 
 /// A variable store in the making.

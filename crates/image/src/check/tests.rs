@@ -23,7 +23,7 @@ fn stock() -> Vec<u8> {
 }
 
 fn against(stock: &[u8]) -> Against<'_> {
-    Against { chips: vec![u64::from(CHIP)], stock: Some(stock) }
+    Against { chips: vec![u64::from(CHIP)], stock: Some(stock), ..Against::default() }
 }
 
 fn found(image: &[u8]) -> Vec<(Severity, &'static str)> {
@@ -41,7 +41,7 @@ fn the_stock_image_itself_fits() {
     let stock = stock();
     let checked = check(&stock, &against(&stock));
     assert_eq!(checked.remarks, []);
-    let unknown = [Question::Fuses, Question::Identity];
+    let unknown = [Question::Fuses, Question::Identity, Question::Controller];
     for (question, answer) in &checked.answers {
         assert_eq!(*answer, (!unknown.contains(question)).then_some(true), "{question:?}");
     }
@@ -56,6 +56,7 @@ fn each_thing_that_does_not_fit_is_said() {
     assert_eq!(changed(|image| image.truncate(0x7_F000)).iter().filter(|it| it.1 == "size-differs").count(), 1);
     assert_eq!(changed(|image| image[0x30] = 1), [(Bad, "density-differs")]);
     assert!(changed(|image| image[..0x1000].fill(0xFF)).contains(&(Bad, "descriptor-missing")));
+    assert_eq!(changed(|image| put(image, 0x80, &0xFFF0_0F00_u32.to_le_bytes())), [(Note, "access-differs")]);
     assert_eq!(changed(|image| put(image, 0x44, &0x007E_0040_u32.to_le_bytes()))[0].1, "start-blank");
     assert!(changed(|image| put(image, 0x44, &0x007F_0041_u32.to_le_bytes())).contains(&(Warn, "region-moved")));
     assert!(changed(|image| put(image, 0x4C, &0x0000_7FFF_u32.to_le_bytes())).contains(&(Bad, "region-missing")));
@@ -68,6 +69,13 @@ fn each_thing_that_does_not_fit_is_said() {
     assert_eq!(mac(Mac::drawn(9)), [(Note, "address-foreign")]);
     assert_eq!(mac(Mac([0, 0, 0x5E, 0, 0x53, 1])), [(Bad, "address-foreign")]);
     assert_eq!(changed(|image| image[0x4_0004] ^= 1), [(Bad, "volume-header-sum")]);
+}
+
+#[test]
+fn an_image_without_any_check_is_not_called_sound() {
+    for image in [&[][..], &[0xFF; 8192], b"no image at all"] {
+        assert!(check(image, &Against::default()).answers.contains(&(Question::Sound, None)));
+    }
 }
 
 #[test]
@@ -125,7 +133,7 @@ fn json_meets_the_schema() {
     let validator = jsonschema::validator_for(&serde_json::from_str(schema).unwrap()).unwrap();
     let stock = larkspur_main(1, LARKSPUR_MAC);
     for image in [&stock[..], &stock[..4096]] {
-        let against = Against { chips: vec![16 << 20], stock: Some(&stock) };
+        let against = Against { chips: vec![16 << 20], stock: Some(&stock), ..Against::default() };
         let value = serde_json::to_value(check(image, &against)).unwrap();
         let errors: Vec<String> = validator.iter_errors(&value).map(|error| error.to_string()).collect();
         assert!(errors.is_empty(), "{errors:#?}");

@@ -129,17 +129,8 @@ impl<'a> Contents<'a> {
 impl<'a> Content<'a> {
     fn of(bytes: &'a [u8], pin: Option<Pin>, lent: &[NamedRange]) -> Self {
         let id = pin.filter(|pin| matches!(pin, Pin::Blake3(_))).unwrap_or_else(|| Pin::blake3(bytes));
-        let own = own_map(bytes);
-        // A descriptor that contradicts itself is no reason to trust another map.
-        let none = matches!(own, Err(DescriptorError::NoSignature { .. } | DescriptorError::TooShort { .. }));
-        let map_is_lent = none && !lent.is_empty();
-        Self {
-            bytes,
-            id,
-            map: if map_is_lent { Ok(lent.to_vec()) } else { own },
-            map_is_lent,
-            explained: OnceCell::new(),
-        }
+        let (map, map_is_lent) = map_of(bytes, lent);
+        Self { bytes, id, map, map_is_lent, explained: OnceCell::new() }
     }
 
     /// Returns all of it.
@@ -208,16 +199,45 @@ impl<'a> Content<'a> {
         select::find(self.explained(), selector).map_err(|error| no_structure(error, source, place))
     }
 
-    fn explained(&self) -> &Explanation {
+    pub(super) fn explained(&self) -> &Explanation {
         self.explained.get_or_init(|| explain(self.bytes))
     }
 
     /// Returns the address in the network NVM of `bytes`, which are laid out like this content, and where that NVM stands.
     pub(super) fn mac(&self, bytes: &[u8]) -> Option<(Mac, Range<u32>)> {
-        let region = self.map.as_ref().ok()?.iter().find(|region| region.name == NETWORK)?;
-        let range = region.range.clone();
-        let nvm = Nvm::parse(bytes.get(indices(&range))?).ok()?;
-        Some((nvm.mac()?, range))
+        address_in(bytes, self.map.as_ref().ok()?)
+    }
+}
+
+/// Returns the MAC address in the network NVM of a whole content: that of the bank in force. `lent` is the region map of a content
+/// without a flash descriptor. None when there is no such region, or no bank in force.
+///
+/// # Example
+///
+/// ```
+/// use image::compose::network_address;
+/// use image::scenario::{LARKSPUR_MAC, larkspur_main};
+///
+/// assert_eq!(network_address(&larkspur_main(1, LARKSPUR_MAC), &[]), Some(LARKSPUR_MAC));
+/// ```
+pub fn network_address(content: &[u8], lent: &[NamedRange]) -> Option<Mac> {
+    address_in(content, &map_of(content, lent).0.ok()?).map(|(mac, _)| mac)
+}
+
+fn address_in(bytes: &[u8], map: &[NamedRange]) -> Option<(Mac, Range<u32>)> {
+    let range = map.iter().find(|region| region.name == NETWORK)?.range.clone();
+    let nvm = Nvm::parse(bytes.get(indices(&range))?).ok()?;
+    Some((nvm.mac()?, range))
+}
+
+/// Returns the region map of a content, and whether it is the lent one.
+fn map_of(bytes: &[u8], lent: &[NamedRange]) -> (Result<Vec<NamedRange>, DescriptorError>, bool) {
+    let own = own_map(bytes);
+    // A descriptor that contradicts itself is no reason to trust another map.
+    let none = matches!(own, Err(DescriptorError::NoSignature { .. } | DescriptorError::TooShort { .. }));
+    match none && !lent.is_empty() {
+        true => (Ok(lent.to_vec()), true),
+        false => (own, false),
     }
 }
 

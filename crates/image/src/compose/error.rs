@@ -2,7 +2,8 @@
 
 use std::ops::Range;
 
-use crate::descriptor::DescriptorError;
+use super::VariableError;
+use crate::descriptor::{AccessError, DescriptorError};
 use crate::mac::UnfitMac;
 use crate::nvm::NvmError;
 use crate::pin::Pin;
@@ -172,6 +173,22 @@ pub enum ComposeError {
         /// Why.
         source: NvmError,
     },
+    /// A variable cannot be kept.
+    #[error("{place}: the variable cannot be kept")]
+    Variable {
+        /// Where.
+        place: TextPlace,
+        /// Why.
+        source: Box<VariableError>,
+    },
+    /// The access bits cannot be set.
+    #[error("{place}: the rights cannot be given")]
+    Access {
+        /// Where.
+        place: TextPlace,
+        /// Why.
+        source: AccessError,
+    },
     /// Requirements do not hold on the result.
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
     Unmet(Vec<Unmet>),
@@ -226,6 +243,26 @@ impl ComposeError {
             Self::AddressAmiss { .. } => {
                 "let the image have a sound network NVM: keep that of the machine, or place one"
             }
+            Self::Variable { source, .. } => match **source {
+                VariableError::NotThere { .. } => {
+                    "look with `firmhand image explain` what the capture has; write `optional = true` if machines may lack it"
+                }
+                VariableError::Several { .. } => "say which with `vendor = \"GUID\"`",
+                VariableError::Stores { .. } => {
+                    "keep what holds the variable by `region` or `select`, if base and capture have it alike"
+                }
+                VariableError::Full { .. } => "keep fewer variables, or take a base with a larger store",
+                VariableError::Authentication => "leave this variable out; the new firmware makes its own",
+            },
+            Self::Access { source: AccessError::LayoutUnclear { .. }, .. } => {
+                "find out how this chipset lays its access fields out, and write `layout = \"eight-regions\"` or \"twelve-regions\""
+            }
+            Self::Access { source: AccessError::LayoutDiffers { .. }, .. } => {
+                "take the line `layout` out of `[access]`"
+            }
+            Self::Access { source: AccessError::NoBit { .. }, .. } => "name regions that this descriptor has bits for",
+            Self::Access { source: AccessError::NoMaster { .. }, .. } => "take this master out of `[access]`",
+            Self::Access { .. } => "keep the machine's own descriptor, or take `[access]` out",
             Self::Unmet(_) => "compare the recipe and its contents with the machine; no image was made",
         }
     }

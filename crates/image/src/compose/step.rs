@@ -4,6 +4,8 @@ use std::fmt;
 use std::ops::Range;
 
 use super::len;
+use crate::descriptor::{Access, Master};
+use crate::explain::region_name;
 use crate::nvm::{Nvm, Sum};
 use crate::pin::Pin;
 use crate::recipe::{SourceRef, TextPlace};
@@ -34,12 +36,25 @@ pub enum Done {
     Fill(u8),
     /// Kept from the present capture.
     Keep,
+    /// Kept a variable of the present capture, behind those that the base has.
+    Variable,
+    /// Marked the base's own variable of that name deleted.
+    Deleted,
     /// Placed a part.
     Place,
     /// Put the address into the network NVM.
     Address {
         /// Into which of its two banks.
         banks: [bool; 2],
+    },
+    /// Gave a master rights in the descriptor.
+    Access {
+        /// Which one.
+        master: Master,
+        /// What it might do before.
+        before: Access,
+        /// What it may do now.
+        now: Access,
     },
 }
 
@@ -73,6 +88,15 @@ impl fmt::Display for Step {
             Done::Base => write!(f, "the base")?,
             Done::Fill(byte) => write!(f, "{start:#x} to {end:#x} filled with {byte:#04x}")?,
             Done::Keep | Done::Place => write!(f, "{start:#x} to {end:#x} taken")?,
+            Done::Variable => write!(f, "a variable kept at {start:#x} to {end:#x}")?,
+            Done::Deleted => write!(f, "the base's variable of that name marked deleted at {start:#x}")?,
+            Done::Access { master, before, now } if before == now => {
+                write!(f, "the {} may do what it might before: {}", master.words(), rights(now))?;
+            }
+            Done::Access { master, before, now } => {
+                write!(f, "access bits at {start:#x} changed: the {} may {}", master.words(), rights(now))?;
+                write!(f, "; before, {}", rights(before))?;
+            }
             Done::Address { banks: [true, true] } => {
                 write!(f, "the address put into both banks of {start:#x} to {end:#x}")?;
             }
@@ -117,6 +141,49 @@ pub(super) fn of_banks(before: &Nvm, written: [bool; 2], region: &Range<u32>) ->
         }
     }
     findings
+}
+
+/// What to say of rights that were changed.
+pub(super) fn of_access(master: Master, before: Access, now: Access, at: u32) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if before == now {
+        return findings;
+    }
+    let who = master.words();
+    let message =
+        format!("the descriptor's access bits were changed: the {who} may {}; before, {}", rights(now), rights(before));
+    findings.push(Finding { severity: Severity::Note, code: "access-changed", at, message });
+    let lost = before.write & !now.write;
+    if master == Master::Processor && lost != 0 {
+        let message =
+            format!("the machine itself can no longer write {}; only a programmer at the chip still can", named(lost));
+        findings.push(Finding { severity: Severity::Warn, code: "access-shut", at, message });
+    }
+    if master == Master::Processor && before.read & !now.read != 0 {
+        let message =
+            format!("the machine itself can no longer read {}; it may not start", named(before.read & !now.read));
+        findings.push(Finding { severity: Severity::Warn, code: "access-shut", at, message });
+    }
+    findings
+}
+
+/// Returns what a master may do, in words.
+fn rights(access: Access) -> String {
+    format!("read {} and write {}", named(access.read), named(access.write))
+}
+
+/// Returns the names of regions by the bits of their registers.
+fn named(bits: u16) -> String {
+    let names: Vec<String> = (0..16).filter(|bit| bits >> bit & 1 == 1).map(region_name).collect();
+    match names.is_empty() {
+        true => "nothing".to_owned(),
+        false => names.join(", "),
+    }
+}
+
+pub(super) fn variable_absent(name: &str) -> Finding {
+    let message = format!("the present capture has no variable `{name}`, and so has this image none of it");
+    Finding { severity: Severity::Note, code: "variable-absent", at: 0, message }
 }
 
 pub(super) fn map_changed() -> Finding {

@@ -4,9 +4,13 @@ use super::*;
 use crate::descriptor::{DescriptorError, RegionKind, descriptor};
 use crate::mac::UnfitMac;
 use crate::nvm::network_nvm;
-use crate::scenario::{LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_main, meadowlark_main, meadowlark_port};
+use crate::scenario::{
+    LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_main, meadowlark_completed, meadowlark_main, meadowlark_port,
+};
 use crate::testing::each_value;
 
+mod access;
+mod variable;
 mod whole;
 
 const SIZE: u32 = 512 << 10;

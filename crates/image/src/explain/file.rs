@@ -14,7 +14,7 @@ use std::ops::Range;
 use super::bytes::{all, first_other, round_up, sum8, u24_at, u64_at};
 use super::guid::{self, Guid};
 use super::walk::{Space, Walk};
-use super::{Check, Kind, Node, Severity, scan, section};
+use super::{Check, Kind, Node, Severity, scan, section, volume};
 
 const HEAD: usize = 24;
 const LARGE_HEAD: usize = 32;
@@ -56,6 +56,8 @@ struct Head {
     /// Bytes in the header.
     len: usize,
     stated: u64,
+    /// The 24-bit size, which a file with a 64-bit one has as 0.
+    short: u32,
     sum: bool,
 }
 
@@ -64,15 +66,16 @@ impl Head {
         let head = bytes.get(at..at + HEAD)?;
         let attributes = head[0x13];
         let large = attributes & LARGE != 0;
+        let short = u24_at(head, 0x14)?;
         let (len, stated) = match large {
             true => (LARGE_HEAD, u64_at(bytes, at + HEAD)?),
-            false => (HEAD, u64::from(u24_at(head, 0x14)?)),
+            false => (HEAD, u64::from(short)),
         };
         // The state and the data sum count as 0 in the header's sum.
         let sum = sum8(&bytes[at..at + len]).wrapping_sub(head[0x11]).wrapping_sub(head[0x17]) == 0;
         let bits = if erased == 0xFF { !head[0x17] } else { head[0x17] };
         let guid = Guid::read(head, 0)?;
-        Some(Self { guid, number: head[0x12], attributes, data_sum: head[0x11], bits, len, stated, sum })
+        Some(Self { guid, number: head[0x12], attributes, data_sum: head[0x11], bits, len, stated, short, sum })
     }
 
     /// Returns the highest bit of the state, which is the state (PI volume 3).
@@ -134,6 +137,15 @@ pub(super) fn files<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, volume: &Nod
             nodes.push(walk.node(space, Kind::Unknown, at..end, 0));
             break;
         }
+        if let Some(inner) = volume::stands_at(bytes, at, end) {
+            let mut inside = walk.deeper(|walk| vec![volume::read(walk, space, at, &inner)]);
+            let node = inside.pop().unwrap_or_else(|| walk.node(space, Kind::Unknown, at..at + inner.size, 0));
+            let message = format!("another volume begins at {at:#x}, before the one around it ends");
+            walk.bad("volume-overlap", &node, at, message);
+            nodes.push(node);
+            at = shelf.aligned(at + inner.size);
+            continue;
+        }
         if all(&bytes[at..(at + HEAD).min(end)], shelf.erased) {
             at = free(walk, space, shelf, at, &mut nodes);
             continue;
@@ -167,14 +179,18 @@ pub(super) fn files<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, volume: &Nod
 fn free<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, shelf: &Shelf, at: usize, nodes: &mut Vec<Node>) -> usize {
     let (bytes, end) = (space.bytes(), shelf.volume.end);
     let other = first_other(&bytes[..end], at, shelf.erased).unwrap_or(end);
-    let free_end = if other == end { end } else { shelf.volume.start + ((other - shelf.volume.start) & !7) };
+    let mut free_end = if other == end { end } else { shelf.volume.start + ((other - shelf.volume.start) & !7) };
+    // A volume that begins here begins with zeros, which may be what erased bytes read.
+    let begins = free_end.saturating_sub(volume::SYSTEM_AT).max(at);
+    let inner = [begins, free_end].into_iter().find(|start| volume::stands_at(bytes, *start, end).is_some());
+    free_end = inner.unwrap_or(free_end);
     if free_end > at {
         let mut node = walk.node(space, Kind::Free, at..free_end, 0);
         node.state = Some("erased");
         nodes.push(node);
     }
-    if free_end == end {
-        return end;
+    if free_end == end || inner.is_some() {
+        return free_end;
     }
     let next = if shelf.good_at(bytes, free_end) { free_end } else { resynchronise(bytes, shelf, free_end + 8) };
     let message = "something stands after the free space of the volume, where nothing should".to_owned();
@@ -277,6 +293,10 @@ fn check_head(walk: &mut Walk<'_, '_>, node: &mut Node, shelf: &Shelf, range: Ra
     if head.attributes & LARGE != 0 && !shelf.large {
         let message = "a file with a 64-bit size in a volume of file system 2, which has none".to_owned();
         walk.find(Severity::Warn, "file-large", node, at + 0x13, message);
+    }
+    if head.attributes & LARGE != 0 && head.short != 0 {
+        let message = format!("a file with a 64-bit size has 0 as its 24-bit one, and here it is {:#x}", head.short);
+        walk.find(Severity::Warn, "file-large", node, at + 0x14, message);
     }
 }
 

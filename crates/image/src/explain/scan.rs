@@ -249,6 +249,7 @@ fn anything<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<usize>)
     let guess = match bits {
         bits if bits >= 7.5 => "like compressed or encrypted data",
         bits if bits >= 5.0 => "like code",
+        bits if bits < 0.5 => "almost all of it one value",
         _ => "like tables or text",
     };
     node.name = Some(format!("{bits:.1} bits of entropy a byte, {guess}").into());

@@ -5,6 +5,7 @@ use lzma_rust2::{LzmaOptions, LzmaWriter};
 use super::bytes::{sum8, sum16, sum32};
 use super::guid::FFS2;
 use super::*;
+use crate::build::variables::{Store, Variable};
 
 mod carriers;
 mod hostile;
@@ -209,4 +210,40 @@ fn json_has_the_keys_of_the_schema() {
     let mut value = serde_json::to_value(explain(&image).to_json("made.bin")).unwrap();
     value["structures"][0]["checks"][0]["ok"] = "yes".into();
     assert!(!validator.is_valid(&value), "the schema refuses what it does not know");
+}
+
+/// A row of stretches that nothing describes is one line, and the letters of the strip are those of the lines.
+#[test]
+fn rows_of_unknown_stretches_are_one_line_and_findings_are_counted() {
+    let mut image = vec![0xFF; 0x4_0000];
+    for at in (0..0x2_0000).step_by(0x4000) {
+        image[at..at + 0x2000].fill(0x5A);
+    }
+    put(&mut image, 0x2_0000, &volume(0x1_0000, &[]));
+    image[0x3_F000..].fill(0x31);
+    let explanation = explain(&image);
+    assert_eq!(explanation.structures.len(), 16 + 3);
+    let text = render(&explanation, 80, 3);
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines[3], "a 0           128 KiB  16 stretches: 8 unknown (64 KiB), 8 blank");
+    assert!(lines[4].starts_with("b 20000        64 KiB  volume"), "{text}");
+    assert!(
+        text.contains("\nd 3f000         4 KiB  unknown, almost all of it one value (entropy 0.0 of 8)\n"),
+        "{text}"
+    );
+    assert!(lines[1].starts_with("aa") && lines[1].ends_with('d'), "{text}");
+
+    // A stretch with a finding has its own line.
+    let mut torn = image.clone();
+    torn[0x2_8000] = 0;
+    let text = render(&explain(&torn), 80, 3);
+    assert!(text.contains("(free-not-erased)"), "{text}");
+
+    // Eight variables are in no state that a write leaves behind; three are told and the rest is counted.
+    let torn = |number: u8| Variable::new(&format!("V{number}"), [number; 16], &[1]).state(0x12);
+    let store = (0..8).map(torn).fold(Store::plain(0x800), Store::variable).build().unwrap();
+    let text = render(&explain(&store), 80, 1);
+    assert_eq!(text.matches("(variable-state)").count(), 4, "{text}");
+    assert!(text.contains("\n    and 5 more like these (variable-state)\n"), "{text}");
+    assert!(render(&explain(&store), 80, 2).matches("(variable-state)").count() == 8, "each on its own");
 }

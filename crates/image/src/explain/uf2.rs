@@ -16,6 +16,8 @@ use super::{Check, Kind, Node, Severity, scan};
 const BLOCK: usize = 512;
 const MAGICS: [(usize, u32); 3] = [(0, 0x0A32_4655), (4, 0x9E5D_5157), (508, 0x0AB1_6F30)];
 const LARGEST_PAYLOAD: usize = 476;
+/// Bytes between the blocks of a content that are filled up, beside as many as the file has.
+const MOST_GAPS: usize = 1 << 20;
 const NOT_MAIN_FLASH: u32 = 0x1;
 const FILE_CONTAINER: u32 = 0x1000;
 const FAMILY_PRESENT: u32 = 0x2000;
@@ -44,7 +46,7 @@ pub(super) fn read<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<
     node.number = all.first().filter(|it| it.family != 0).map(|it| it.family);
     let torn = bytes[..size].chunks_exact(BLOCK).position(|block| magics(block) < 3);
     let payload = all.iter().position(|it| it.stated > LARGEST_PAYLOAD || !it.address.is_multiple_of(4));
-    let numbers = misnumbered(&all);
+    let (numbers, twice) = (misnumbered(&all), twice(&all));
     for (name, code, place, why) in [
         ("magics", "uf2-magics", torn, "a block with a wrong magic number; a board ignores it"),
         (
@@ -53,6 +55,7 @@ pub(super) fn read<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<
             payload,
             "a block with more than 476 bytes, or for an address that is no multiple of 4",
         ),
+        ("addresses", "uf2-twice", twice, "a block writes bytes that another block of its family writes, too"),
         ("numbers", "uf2-numbers", numbers, "the blocks of one family are not all there, or are counted wrongly"),
     ] {
         node.checks.push(Check::rule(name, place.is_none(), range.start, size));
@@ -76,15 +79,15 @@ pub(super) fn read<'a>(walk: &mut Walk<'a, '_>, space: &Space<'a>, range: Range<
     Some(node)
 }
 
-/// Returns what the flash blocks of the first family hold, by address from the lowest on, with FFh between. None when there is none or they span more than
-/// the blocks themselves.
+/// Returns what the flash blocks of the first family hold, by address from the lowest on, with FFh between. None when there is none or they span much more
+/// than the blocks themselves.
 pub(crate) fn assemble(bytes: &[u8]) -> Option<Vec<u8>> {
     let blocks = || bytes.chunks_exact(BLOCK).filter(|block| magics(block) == 3).map(Block::of);
     let family = blocks().next()?.family;
     let parts = || blocks().filter(|it| it.flash && it.family == family && !it.payload.is_empty());
     let start = parts().map(|it| it.address).min()? as usize;
     let end = parts().map(|it| it.address as usize + it.payload.len()).max()?;
-    if end - start > bytes.len() {
+    if end - start > 2 * bytes.len() + MOST_GAPS {
         return None;
     }
     let mut content = vec![0xFF; end - start];
@@ -120,6 +123,17 @@ fn run(bytes: &[u8]) -> usize {
 
 fn magics(block: &[u8]) -> usize {
     MAGICS.iter().filter(|(at, magic)| u32_at(block, *at) == Some(*magic)).count()
+}
+
+/// Returns the first block, by address, that writes bytes which another flash block of its family writes.
+fn twice(blocks: &[Block]) -> Option<usize> {
+    let mut places: Vec<(u32, u64, u64, usize)> = Vec::new();
+    for (index, block) in blocks.iter().enumerate().filter(|(_, block)| block.flash && !block.payload.is_empty()) {
+        let at = u64::from(block.address);
+        places.push((block.family, at, at + block.payload.len() as u64, index));
+    }
+    places.sort_unstable();
+    places.windows(2).find(|pair| pair[0].0 == pair[1].0 && pair[1].1 < pair[0].2).map(|pair| pair[1].3)
 }
 
 /// Returns the first block whose number or count does not go with the others of its family.

@@ -25,8 +25,10 @@ pub(super) const SYSTEM_AT: usize = 0x10;
 
 const BLOCK_MAP_AT: usize = 0x38;
 const SMALLEST: usize = 0x40;
-/// Longest block map that is followed.
-const MAP_ENTRIES: usize = 1024;
+/// Longest block map that is followed; shipped volumes have one or two entries.
+const MAP_ENTRIES: usize = 128;
+/// Longest header that is summed: with the longest block map and its end.
+const LONGEST_HEADER: usize = BLOCK_MAP_AT + 8 * (MAP_ENTRIES + 1);
 /// EFI_FVB2_ERASE_POLARITY: set when erased bytes are FFh.
 const ERASE_POLARITY: u32 = 0x800;
 
@@ -36,7 +38,7 @@ pub(super) struct Head {
     /// FvLength as it stands there.
     declared: u64,
     /// Bytes that the volume takes here.
-    size: usize,
+    pub(super) size: usize,
     header: usize,
     signature: bool,
     sum: bool,
@@ -55,8 +57,15 @@ pub(super) fn probe(bytes: &[u8], at: usize, end: usize) -> Option<Head> {
     }
     let declared = u64_at(bytes, 0x20)?;
     let stated = u16_at(bytes, 0x30)? as usize;
+    let revision = [1, 2].contains(&bytes[0x37]) && bytes[0x36] == 0;
+    // What is cheap to see comes first: a GUID or a signature can stand in every few bytes of a hostile image.
+    let may_fit = declared >= SMALLEST as u64 && declared <= bytes.len() as u64;
+    if !signature && [known, revision, may_fit].iter().filter(|sign| **sign).count() < 2 {
+        return None;
+    }
     let (mapped, map_end) = block_map(bytes);
-    let usable = stated >= SMALLEST && stated <= bytes.len() && stated.is_multiple_of(2);
+    let longest = LONGEST_HEADER.min(bytes.len());
+    let usable = (SMALLEST..=longest).contains(&stated) && stated.is_multiple_of(2);
     let sum = usable && sum16(&bytes[..stated]) == 0;
     let header = match map_end {
         Some(end) if !sum => end,
@@ -64,7 +73,6 @@ pub(super) fn probe(bytes: &[u8], at: usize, end: usize) -> Option<Head> {
         _ => return None,
     };
     let fits = declared >= header as u64 && declared <= bytes.len() as u64;
-    let revision = [1, 2].contains(&bytes[0x37]) && bytes[0x36] == 0;
     let mapped_size = mapped.filter(|size| (header as u64..=bytes.len() as u64).contains(size));
     let signs = [signature, known, revision, mapped_size.is_some(), sum, fits];
     let certain = signature && sum && declared >= header as u64;
@@ -77,6 +85,12 @@ pub(super) fn probe(bytes: &[u8], at: usize, end: usize) -> Option<Head> {
         false => mapped_size.map_or(bytes.len(), |size| size as usize),
     };
     Some(Head { system, declared, size, header, signature, sum, mapped })
+}
+
+/// Returns whether a volume stands at `at` whose header is beyond doubt.
+pub(super) fn stands_at(bytes: &[u8], at: usize, end: usize) -> Option<Head> {
+    let signature = bytes.get(at + SIGNATURE_AT..)?.starts_with(&SIGNATURE);
+    signature.then(|| probe(bytes, at, end)).flatten().filter(|head| head.sum && head.declared == head.size as u64)
 }
 
 /// Returns what the block map adds up to and where the header ends after it.

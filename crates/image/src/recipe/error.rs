@@ -89,6 +89,12 @@ pub enum Mistake {
         /// What is known here.
         known: Vec<&'static str>,
     },
+    /// A word that stands twice in a list.
+    #[error("`{given}` stands here twice")]
+    Twice {
+        /// The word.
+        given: &'static str,
+    },
     /// A text that is empty, too long, or has control characters.
     #[error("this text has {len} bytes, or characters that do not show")]
     Text {
@@ -115,6 +121,9 @@ pub enum Mistake {
     /// No selector.
     #[error("this is no selector: {0}")]
     NotASelector(crate::select::SelectorError),
+    /// No GUID.
+    #[error("this is no GUID: {0}")]
+    NotAGuid(crate::explain::GuidError),
     /// No `true` or `false`.
     #[error("this is neither true nor false")]
     NotYesNo,
@@ -137,6 +146,7 @@ impl RecipeError {
             Mistake::OutOfRange { least, most, .. } => {
                 format!("give a whole number from {least} to {most} ({least:#x} to {most:#x})")
             }
+            Mistake::Twice { .. } => "name it once".to_owned(),
             Mistake::Text { most, .. } => format!("give 1 to {most} bytes of plain text"),
             Mistake::TooMany { .. } => "join ranges that touch, or make a second recipe on top of this one".to_owned(),
             Mistake::NotAHash(PinError::Kind) => "write `sha256:` or `blake3:` and the 64 digits".to_owned(),
@@ -147,6 +157,9 @@ impl RecipeError {
             Mistake::NotAMac(_) => "write six octets, such as \"02:00:5e:00:53:01\"".to_owned(),
             Mistake::NotASelector(_) => {
                 "write it as `firmhand image take IMAGE --list /` has it, such as \"file:NAME/section%10\"".to_owned()
+            }
+            Mistake::NotAGuid(_) => {
+                "write it as `firmhand image explain` does, such as \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"".to_owned()
             }
             Mistake::NotYesNo => "write `true` or `false`".to_owned(),
             Mistake::Unfit(_) => "give the address on the machine's label, or write `address = \"drawn\"`".to_owned(),

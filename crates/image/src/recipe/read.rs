@@ -2,34 +2,61 @@
 
 use std::ops::Range;
 
+use crate::descriptor::{Layout, Master};
 use crate::mac::Mac;
 use crate::pin::{Pin, hash, hex};
 use crate::recipe::error::{Mistake, RecipeError};
-use crate::recipe::table::Table;
+use crate::recipe::table::{Table, Words};
 use crate::recipe::{
-    AddressRule, Base, Condition, Fill, Keep, MacKind, MacRule, NETWORK, Part, Recipe, Require, Selector, SourceRef,
-    State, Target,
+    AccessRule, AddressRule, Base, Condition, Fill, Grant, Keep, KeptVariable, MacKind, MacRule, NETWORK, Part, Recipe,
+    Regions, Require, Selector, SourceRef, State, Target,
 };
 
 const LONGEST_PATH: usize = 4096;
 const LONGEST_NAME: usize = 400;
 const LONGEST_REGION: usize = 64;
 const LONGEST_SELECTOR: usize = 1024;
+const LONGEST_VARIABLE: usize = 256;
 /// 64 bytes, two digits each: enough for any signature.
 const MOST_DIGITS: usize = 128;
 
 const SOURCES: [&str; 3] = ["image", "capture", "file"];
+/// Layout, and the masters, each with its header.
+const ACCESS: [&str; 5] = ["layout", "processor", "management", "network", "embedded-controller"];
+const MASTERS: [(Master, &str, &str); 4] = [
+    (Master::Processor, "processor", "[access.processor]"),
+    (Master::Management, "management", "[access.management]"),
+    (Master::Network, "network", "[access.network]"),
+    (Master::EmbeddedController, "embedded-controller", "[access.embedded-controller]"),
+];
+/// Names of regions by their registers.
+const REGIONS: [&str; 12] = [
+    "descriptor",
+    "firmware",
+    "management",
+    "network",
+    "platform",
+    "region-5",
+    "region-6",
+    "region-7",
+    "region-8",
+    "region-9",
+    "region-10",
+    "region-11",
+];
 const CONDITIONS: [&str; 7] = ["size", "is", "bytes", "sha256", "blake3", "nvm", "mac"];
 
 pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
-    let mut document = Table::document(text, name, &["base", "fill", "keep", "place", "mac", "require"])?;
+    let mut document = Table::document(text, name, &["base", "fill", "keep", "place", "mac", "access", "require"])?;
     let base = document.table("base", "[base]", &["image", "capture", "file", "sha256", "blake3"])?;
     let Some(base) = base else {
         return Err(document.missing("the table [base]", "add `[base]` with `image`, `capture` or `file`"));
     };
     let base = Base { place: base.place(), source: source(&base)? };
     let fills = document.tables("fill", "[[fill]]", &["byte", "region", "at", "len", "select"])?;
-    let keeps = document.tables("keep", "[[keep]]", &["region", "at", "len", "select"])?;
+    let known = &["region", "at", "len", "select", "variable", "vendor", "optional"];
+    let (variables, keeps): (Vec<_>, Vec<_>) =
+        document.tables("keep", "[[keep]]", known)?.into_iter().partition(|table| table.has("variable"));
     let known = &[
         "image",
         "capture",
@@ -47,6 +74,7 @@ pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
     ];
     let parts = document.tables("place", "[[place]]", known)?;
     let address = document.table("mac", "[mac]", &["address", "value", "region"])?;
+    let access = document.table("access", "[access]", &ACCESS)?;
     let known = &["size", "is", "bytes", "sha256", "blake3", "nvm", "mac", "region", "at", "len", "select"];
     let requires = document.tables("require", "[[require]]", known)?;
     Ok(Recipe {
@@ -54,8 +82,10 @@ pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
         base,
         fills: fills.iter().map(fill).collect::<Result<_, _>>()?,
         keeps: keeps.iter().map(keep).collect::<Result<_, _>>()?,
+        variables: variables.iter().map(kept_variable).collect::<Result<_, _>>()?,
         parts: parts.iter().map(part).collect::<Result<_, _>>()?,
         address: address.as_ref().map(address_rule).transpose()?,
+        access: access.map(access_rule).transpose()?,
         requires: requires.iter().map(require).collect::<Result<_, _>>()?,
     })
 }
@@ -67,7 +97,24 @@ fn fill(table: &Table<'_>) -> Result<Fill, RecipeError> {
 }
 
 fn keep(table: &Table<'_>) -> Result<Keep, RecipeError> {
+    let remedy = "write the variable's name: `variable = \"NAME\"`";
+    for key in ["vendor", "optional"] {
+        if table.has(key) {
+            return Err(table.mistake(key, Mistake::Missing { what: "the variable that this belongs to", remedy }));
+        }
+    }
     Ok(Keep { place: table.place(), what: needed_selector(table)? })
+}
+
+fn kept_variable(table: &Table<'_>) -> Result<KeptVariable, RecipeError> {
+    table.without(&["region", "at", "len", "select"], "variable")?;
+    let name = table.text("variable", LONGEST_VARIABLE)?.expect("the key was found in the table").into();
+    let vendor = match table.text("vendor", LONGEST_REGION)? {
+        Some(text) => Some(text.parse().map_err(|error| table.mistake("vendor", Mistake::NotAGuid(error)))?),
+        None => None,
+    };
+    let optional = table.yes_no("optional")?.unwrap_or(false);
+    Ok(KeptVariable { place: table.place(), name, vendor, optional })
 }
 
 fn part(table: &Table<'_>) -> Result<Part, RecipeError> {
@@ -113,6 +160,34 @@ fn address_rule(table: &Table<'_>) -> Result<AddressRule, RecipeError> {
         }
     };
     Ok(AddressRule { place: table.place(), region: network(table)?, rule })
+}
+
+fn access_rule(mut table: Table<'_>) -> Result<AccessRule, RecipeError> {
+    let layouts = [("eight-regions", Layout::EightRegions), ("twelve-regions", Layout::TwelveRegions)];
+    let layout = table.word("layout", &layouts)?;
+    let mut grants = Vec::new();
+    for (master, key, header) in MASTERS {
+        let Some(rights) = table.table(key, header, &["read", "write"])? else { continue };
+        let (read, write) = (rights_of(&rights, "read")?, rights_of(&rights, "write")?);
+        if (read, write) == (None, None) {
+            let remedy = "write `read` or `write`: \"all\", or a list of regions such as [\"firmware\", \"network\"]";
+            return Err(rights.missing("`read` or `write`", remedy));
+        }
+        grants.push(Grant { place: rights.place(), master, read, write });
+    }
+    if grants.is_empty() {
+        let remedy = "write who may do what, such as `processor = { read = \"all\", write = \"all\" }`";
+        return Err(table.missing("a master", remedy));
+    }
+    Ok(AccessRule { place: table.place(), layout, grants })
+}
+
+fn rights_of(table: &Table<'_>, key: &str) -> Result<Option<Regions>, RecipeError> {
+    let words = table.words(key, &REGIONS)?;
+    Ok(words.map(|words| match words {
+        Words::All => Regions::All,
+        Words::These(numbers) => Regions::These(numbers.into_iter().fold(0, |bits, number| bits | 1 << number)),
+    }))
 }
 
 fn require(table: &Table<'_>) -> Result<Require, RecipeError> {

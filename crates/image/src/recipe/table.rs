@@ -29,6 +29,14 @@ pub(crate) struct Table<'a> {
     entries: DeTable<'a>,
 }
 
+/// What stands under a key that takes all of some words, or a list of them.
+pub(crate) enum Words {
+    /// The word `all`.
+    All,
+    /// These, by their numbers.
+    These(Vec<usize>),
+}
+
 impl<'a> Table<'a> {
     /// Returns the whole document.
     pub(crate) fn document(text: &'a str, name: &str, known: &'static [&'static str]) -> Result<Self, RecipeError> {
@@ -102,6 +110,31 @@ impl<'a> Table<'a> {
             let known = words.iter().map(|(word, _)| *word).collect();
             self.mistake(key, Mistake::UnknownWord { given: shown(text).to_owned(), known })
         })
+    }
+
+    /// Returns which of `words` stand under `key`: the word `all`, or a list that names each once.
+    pub(crate) fn words(&self, key: &str, words: &[&'static str]) -> Result<Option<Words>, RecipeError> {
+        let Some(value) = self.entries.get(key) else { return Ok(None) };
+        let unknown = |given: &str| {
+            let known = [&["all"], words].concat();
+            self.mistake(key, Mistake::UnknownWord { given: shown(given).escape_debug().to_string(), known })
+        };
+        let list = match value.get_ref() {
+            DeValue::String(text) if text == "all" => return Ok(Some(Words::All)),
+            DeValue::String(text) => return Err(unknown(text)),
+            DeValue::Array(list) => list,
+            _ => return Err(self.wrong_type(key, value, "\"all\" or a list of texts")),
+        };
+        let mut found = Vec::new();
+        for item in list {
+            let text = item.get_ref().as_str().ok_or_else(|| self.wrong_type(key, item, "texts in quotes"))?;
+            let number = words.iter().position(|word| *word == text).ok_or_else(|| unknown(text))?;
+            if found.contains(&number) {
+                return Err(self.mistake(key, Mistake::Twice { given: words[number] }));
+            }
+            found.push(number);
+        }
+        Ok(Some(Words::These(found)))
     }
 
     /// Returns the whole number under `key`.

@@ -113,6 +113,80 @@ fn every_key_of_the_format_is_taken() {
 }
 
 #[test]
+fn a_variable_is_kept_by_its_name() {
+    let kept = with("[[keep]]\nvariable = \"SerialNumber\"\n[[keep]]\nregion = \"network\"").unwrap();
+    assert_eq!((kept.variables.len(), kept.keeps.len()), (1, 1));
+    assert_eq!((&*kept.variables[0].name, kept.variables[0].optional), ("SerialNumber", false));
+    assert_eq!(kept.sources()[1], SourceRef::Present);
+    refused(
+        "[[keep]]\nvariable = \"A\"\nregion = \"network\"",
+        "line 5, [[keep]] region: this does not go together with `variable`",
+        "take out this or `variable`",
+    );
+    refused(
+        "[[keep]]\nregion = \"network\"\noptional = true",
+        "line 5, [[keep]] optional: the variable that this belongs to is missing",
+        "write the variable's name: `variable = \"NAME\"`",
+    );
+    refused(
+        "[[keep]]\nvariable = \"A\"\nvendor = \"B\"",
+        "line 5, [[keep]] vendor: this is no GUID: a GUID is 32 hexadecimal digits in groups of 8, 4, 4, 4 and 12, with hyphens \
+         between",
+        "write it as `firmhand image explain` does, such as \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"",
+    );
+}
+
+#[test]
+fn access_names_masters_and_regions_each_once() {
+    let rule = with("[access]\nlayout = \"twelve-regions\"\nnetwork = { write = [\"network\", \"region-8\"] }")
+        .unwrap()
+        .access
+        .unwrap();
+    assert_eq!(rule.layout, Some(Layout::TwelveRegions));
+    let [grant] = &rule.grants[..] else { panic!("{rule:?}") };
+    assert_eq!((grant.master, grant.read, grant.write), (Master::Network, None, Some(Regions::These(0x108))));
+    assert_eq!(&*grant.place.key, "[access.network]");
+    assert_eq!(with("").unwrap().access, None);
+    refused(
+        "[access]\nlayout = \"twelve-regions\"",
+        "line 3, [access]: a master is missing",
+        "write who may do what, such as `processor = { read = \"all\", write = \"all\" }`",
+    );
+    refused(
+        "[access.processor]",
+        "line 3, [access.processor]: `read` or `write` is missing",
+        "write `read` or `write`: \"all\", or a list of regions such as [\"firmware\", \"network\"]",
+    );
+    refused(
+        "[access]\nprocessor = { read = [\"firmware\", \"firmware\"] }",
+        "line 4, [access.processor] read: `firmware` stands here twice",
+        "name it once",
+    );
+    let known = "known here: all, descriptor, firmware, management, network, platform, region-5, region-6, region-7, region-8, \
+                 region-9, region-10, region-11";
+    refused(
+        "[access.processor]\nwrite = [\"bios\"]",
+        "line 4, [access.processor] write: `bios` is not known here",
+        known,
+    );
+    refused(
+        "[access.processor]\nwrite = \"most\"",
+        "line 4, [access.processor] write: `most` is not known here",
+        known,
+    );
+    refused(
+        "[access.processor]\nwrite = 1",
+        "line 4, [access.processor] write: this is of type integer",
+        "give \"all\" or a list of texts",
+    );
+    refused(
+        "[access.host]\nwrite = \"all\"",
+        "line 3, [access] host: this key is not known",
+        "known here: layout, processor, management, network, embedded-controller",
+    );
+}
+
+#[test]
 fn a_single_table_may_stand_in_single_brackets() {
     let fills = with("[fill]\nbyte = 0xFF\nregion = \"platform\"").unwrap().fills;
     assert_eq!(fills.len(), 1);
@@ -145,11 +219,15 @@ fn sources_are_named_once_and_only_when_something_takes_them() {
 fn a_mistake_is_told_with_line_key_and_remedy() {
     let range = "write `region = \"NAME\"`, `select = \"SELECTOR\"`, or `at = OFFSET` and `len = BYTES`";
     let hash = "write `sha256 = \"...\"` or `blake3 = \"...\"`, the 64 digits of the content's hash";
-    refused("[[kep]]", "line 3, kep: this key is not known", "known here: base, fill, keep, place, mac, require");
+    refused(
+        "[[kep]]",
+        "line 3, kep: this key is not known",
+        "known here: base, fill, keep, place, mac, access, require",
+    );
     refused(
         "[[keep]]\nregoin = 1",
         "line 4, [[keep]] regoin: this key is not known",
-        "known here: region, at, len, select",
+        "known here: region, at, len, select, variable, vendor, optional",
     );
     refused("[[keep]]", "line 3, [[keep]]: the range is missing", range);
     refused("[[keep]]\nregion = 7", "line 4, [[keep]] region: this is of type integer", "give a text in quotes");

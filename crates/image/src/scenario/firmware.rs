@@ -62,8 +62,17 @@ pub(super) fn larkspur(seed: u64) -> Vec<Placed> {
     ]
 }
 
-/// Returns Meadowlark's system firmware, without the parts that both images share.
+/// Returns Meadowlark's system firmware as published, without the parts that both images share.
 pub(super) fn meadowlark(seed: u64) -> Vec<Placed> {
+    meadowlark_with(seed, meadowlark_variables())
+}
+
+/// Returns it with what the example's Larkspur Nine is called.
+pub(super) fn meadowlark_completed(seed: u64) -> Vec<Placed> {
+    meadowlark_with(seed, meadowlark_variables().into_iter().chain(identity()).collect())
+}
+
+fn meadowlark_with(seed: u64, variables: Vec<Variable>) -> Vec<Placed> {
     let main = Volume::ffs2(0x40_0000)
         .named(module_guid("meadowlark main volume"))
         .file(apriori(&["MeadowStart", "MeadowStorage"]))
@@ -72,7 +81,7 @@ pub(super) fn meadowlark(seed: u64) -> Vec<Placed> {
         .file(pictures(seed, "MeadowFonts", 1250 * KIB));
     let early = plain_modules(seed, kind::PEIM, section::te, &MEADOWLARK_EARLY);
     vec![
-        (0x20_0000, settings(0x8000 - 0x2000, 0x1_0000, meadowlark_variables())),
+        (0x20_0000, settings(0x8000 - 0x2000, 0x1_0000, variables)),
         (0x40_0000, build(main)),
         (0x80_0000, build(drivers(seed, 0x24_0000, "meadowlark drivers", &MEADOWLARK_FURTHER))),
         (MICROCODE_AT, microcode(seed, 0x2C, 0x0905_2024)),
@@ -236,9 +245,10 @@ fn settings(store_size: usize, volume_size: usize, variables: Vec<Variable>) -> 
 
 fn larkspur_variables() -> Vec<Variable> {
     let vendor = |name: &str, data: &[u8]| Variable::new(name, VENDOR, data);
+    let [serial, tag] = identity();
     let mut variables = vec![
-        vendor("SerialNumber", b"LS9-00412").attributes(KEPT_FOR_BOOT),
-        vendor("AssetTag", b"LANTERN-17").attributes(KEPT_FOR_BOOT),
+        serial,
+        tag,
         global("BootOrder", &[0, 0]).state(state::DELETED),
         boot_option(0, "Drive"),
         boot_option(1, "Boot stick"),
@@ -256,6 +266,12 @@ fn larkspur_variables() -> Vec<Variable> {
     }
     variables.push(vendor("LarkOnce", &[1]).state(state::DELETED_AT_ONCE));
     variables
+}
+
+/// What the example's machine is called.
+fn identity() -> [Variable; 2] {
+    let vendor = |name: &str, data: &[u8]| Variable::new(name, VENDOR, data).attributes(KEPT_FOR_BOOT);
+    [vendor("SerialNumber", b"LS9-00412"), vendor("AssetTag", b"LANTERN-17")]
 }
 
 fn meadowlark_variables() -> Vec<Variable> {

@@ -6,10 +6,8 @@
 //! two-byte characters of firmware variables. The decision a reader would question: a donor whose serial number nobody wrote
 //! down can't be told by it; the address is compared always.
 
-use image::compose::NamedRange;
-use image::descriptor::regions;
+use image::compose::{NamedRange, network_address};
 use image::mac::Mac;
-use image::nvm::Nvm;
 use vault::{Digest, Vault};
 
 use crate::error::JobError;
@@ -32,8 +30,8 @@ pub(super) struct Identity {
 /// [`JobError::DonorIdentity`] with what was found, by name and never by value; [`JobError::Vault`].
 pub(super) fn check(vault: &Vault, own: &Identity, donor: &[u8], image: &[u8]) -> Result<(), JobError> {
     let refuse = |what: &'static str, why: String| Err(JobError::DonorIdentity { what, why });
-    let carried = address(image, &own.map);
-    if carried.is_some() && carried == address(donor, &own.map) && carried != own.mac {
+    let carried = network_address(image, &own.map);
+    if carried.is_some() && carried == network_address(donor, &own.map) && carried != own.mac {
         return refuse("network address", "the image carries the donor's".into());
     }
     if let (Some(carried), Some(label)) = (carried, own.mac)
@@ -50,16 +48,6 @@ pub(super) fn check(vault: &Vault, own: &Identity, donor: &[u8], image: &[u8]) -
         }
     }
     Ok(())
-}
-
-/// The address in the network NVM.
-fn address(content: &[u8], lent: &[NamedRange]) -> Option<Mac> {
-    let own = regions(content).ok().map(|regions| {
-        regions.into_iter().map(|region| NamedRange { name: region.name, range: region.range }).collect::<Vec<_>>()
-    });
-    let map = own.as_deref().unwrap_or(lent);
-    let range = map.iter().find(|region| region.name == image::recipe::NETWORK)?.range.clone();
-    Nvm::parse(content.get(range.start as usize..range.end as usize)?).ok()?.mac()
 }
 
 /// The serial numbers that jobs wrote down for the machine that a content is of.

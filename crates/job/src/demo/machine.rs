@@ -8,7 +8,8 @@ use std::fs;
 use std::path::PathBuf;
 
 use image::scenario::{
-    LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_port, meadowlark_main, meadowlark_port, teal, teal_published,
+    LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_port, meadowlark_completed, meadowlark_main, meadowlark_port, teal,
+    teal_published,
 };
 use vault::JobId;
 
@@ -81,7 +82,7 @@ impl Stage<'_> {
             vec![self.meadowlark.clone()],
         )?;
         let main =
-            self.expect_chip("main.bin", &meadowlark_main(SEED, LARKSPUR_MAC), "Meadowlark with its own address");
+            self.expect_chip("main.bin", &meadowlark_completed(SEED, LARKSPUR_MAC), "Meadowlark with its own address");
         main.and(self.expect_chip("port-chip.bin", &meadowlark_port(SEED), "its new firmware"))?;
         self.say("\nThe day comes when the old firmware has to be back.");
         let back = ["setup-password=yes", "limit-clock=yes", "limit-recovery-key=yes"];

@@ -37,6 +37,8 @@ pub struct Profile {
     pub settings: Vec<Setting>,
     /// Images to choose from.
     pub variants: Vec<Variant>,
+    /// Embedded controllers whose firmware the new one asks for.
+    pub controllers: Vec<ControllerSpec>,
     /// What will not work afterwards.
     pub limits: Vec<Limit>,
     /// The steps, in an order in which they can be done.
@@ -449,6 +451,19 @@ pub struct FileSpec {
     pub size: u64,
     /// SHA-256, 64 hexadecimal digits in lower case.
     pub sha256: String,
+}
+
+/// `[[controller]]`: an embedded controller whose firmware the new one asks for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ControllerSpec {
+    /// Its id.
+    pub id: String,
+    /// The chip or span whose image is looked into.
+    pub target: Target,
+    /// Where the version stands, and which ones the new firmware works with.
+    pub wanted: image::check::Controller,
+    /// Why it matters.
+    pub why: String,
 }
 
 /// `[[limit]]`: what will not work afterwards.

@@ -11,7 +11,7 @@ use super::model::{
     Package, PoweredBy, Profile, ProtectionAfter, Reach, RegionSpec, Role, Setting, Source, Span, Standing, Supply,
     SupplyKind, Target, Variant, VariantImage,
 };
-use super::parse_step;
+use super::{parse_controller, parse_step};
 
 /// Smallest and greatest chip: 4 KiB to 256 MiB (the greatest serial NOR chip, from memory).
 const CHIP_SIZES: std::ops::RangeInclusive<u32> = 4096..=(1 << 28);
@@ -48,13 +48,27 @@ pub(super) struct Spots {
     pub(super) variants: Vec<Spot>,
     /// For each variant, its images.
     pub(super) images: Vec<Vec<Spot>>,
+    pub(super) controllers: Vec<Spot>,
     pub(super) limits: Vec<Spot>,
     pub(super) steps: Vec<Spot>,
 }
 
 /// Reads all tables; none when the text is not TOML. What it answers counts only when the document has no error.
 pub(super) fn draft(document: &Document<'_>) -> Option<Draft> {
-    let known = ["board", "source", "gate", "option", "supply", "chip", "span", "setting", "variant", "limit", "step"];
+    let known = [
+        "board",
+        "source",
+        "gate",
+        "option",
+        "supply",
+        "chip",
+        "span",
+        "setting",
+        "variant",
+        "controller",
+        "limit",
+        "step",
+    ];
     let mut root = document.root(&known)?;
     let (board, board_spot) = board(&mut root);
     let (sources, _) =
@@ -87,6 +101,9 @@ pub(super) fn draft(document: &Document<'_>) -> Option<Draft> {
     let keys = ["id", "name", "keyboard", "display", "purpose", "image"];
     let (variants, variant_spots) =
         each(&mut root, "variant", "[[variant]]", MOST_OTHERS, &keys, |section| variant(section, &mut images));
+    let keys = ["id", "name", "chip", "span", "look_in", "select", "skip", "at", "len", "before", "needs", "why"];
+    let (controllers, controller_spots) =
+        each(&mut root, "controller", "[[controller]]", MOST_CHIPS, &keys, parse_controller::controller);
     let (limits, limit_spots) = each(&mut root, "limit", "[[limit]]", MOST_OTHERS, &["id", "text", "when"], limit);
     let (steps, step_spots) = each(&mut root, "step", "[[step]]", MOST_STEPS, &parse_step::KEYS, parse_step::step);
     let spots = Spots {
@@ -100,10 +117,24 @@ pub(super) fn draft(document: &Document<'_>) -> Option<Draft> {
         settings: setting_spots,
         variants: variant_spots,
         images,
+        controllers: controller_spots,
         limits: limit_spots,
         steps: step_spots,
     };
-    let profile = Profile { board, sources, gates, options, supplies, chips, spans, settings, variants, limits, steps };
+    let profile = Profile {
+        board,
+        sources,
+        gates,
+        options,
+        supplies,
+        chips,
+        spans,
+        settings,
+        variants,
+        controllers,
+        limits,
+        steps,
+    };
     Some(Draft { profile, spots })
 }
 
@@ -350,14 +381,7 @@ fn variant(section: &mut Section<'_, '_>, spots: &mut Vec<Vec<Spot>>) -> Option<
 }
 
 fn image(section: &mut Section<'_, '_>) -> Option<VariantImage> {
-    let target = match (section.text("chip"), section.text("span")) {
-        (Some(chip), None) => Target::Chip(chip),
-        (None, Some(span)) => Target::Span(span),
-        _ => {
-            section.error("chip", "an image is for one chip or one span", "give either `chip` or `span`");
-            return None;
-        }
-    };
+    let target = target(section)?;
     if section.has("recipe") {
         for key in ["file", "size", "sha256"] {
             if section.has(key) {
@@ -374,6 +398,18 @@ fn image(section: &mut Section<'_, '_>) -> Option<VariantImage> {
         });
     }
     Some(VariantImage { target, source: ImageSource::File(file(section)?) })
+}
+
+/// The chip or span that an image is for.
+pub(super) fn target(section: &Section<'_, '_>) -> Option<Target> {
+    match (section.text("chip"), section.text("span")) {
+        (Some(chip), None) => Some(Target::Chip(chip)),
+        (None, Some(span)) => Some(Target::Span(span)),
+        _ => {
+            section.error("chip", "an image is for one chip or one span", "give either `chip` or `span`");
+            None
+        }
+    }
 }
 
 fn limit(section: &mut Section<'_, '_>) -> Option<Limit> {
@@ -416,7 +452,7 @@ pub(super) fn path(section: &Section<'_, '_>, key: &str, text: &str) -> Option<P
 }
 
 /// Reports a key that means nothing beside this kind.
-fn only(section: &Section<'_, '_>, key: &str, where_: &str) {
+pub(super) fn only(section: &Section<'_, '_>, key: &str, where_: &str) {
     if section.has(key) {
         section.error(key, format!("this key goes with {where_} only"), "take it out");
     }

@@ -38,6 +38,7 @@ pub fn sheet(profile: &Profile) -> String {
     }
     spans_and_variants(&mut page, profile);
     settings(&mut page, profile);
+    controllers(&mut page, profile);
     page += "<h2>Steps</h2>\n<ol class=\"steps\">\n";
     for step in &profile.steps {
         step_item(&mut page, profile, step);
@@ -235,6 +236,19 @@ fn settings(page: &mut String, profile: &Profile) {
             setting.place.as_ref().map_or_else(String::new, |place| format!("<br>in setup: {}", escaped(place)));
         let (name, value, why) = (escaped(&setting.name), escaped(&setting.value), escaped(&setting.why));
         put(page, format_args!("<tr><td>{name}{place}</td><td><b>{value}</b></td><td>{why}</td></tr>\n"));
+    }
+    *page += "</table>\n";
+}
+
+fn controllers(page: &mut String, profile: &Profile) {
+    if profile.controllers.is_empty() {
+        return;
+    }
+    *page += "<h2>Firmware of controllers</h2>\n<table>\n<tr><th>Controller</th><th>Version</th><th>Why</th></tr>\n";
+    for controller in &profile.controllers {
+        let (name, why) = (escaped(&controller.wanted.name), escaped(&controller.why));
+        let needs = escaped(&controller.wanted.needs.join(" or "));
+        put(page, format_args!("<tr><td>{name}</td><td><b>{needs}</b></td><td>{why}</td></tr>\n"));
     }
     *page += "</table>\n";
 }

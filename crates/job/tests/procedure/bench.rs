@@ -87,6 +87,7 @@ pub fn profile() -> Profile {
         spans: Vec::new(),
         settings: Vec::new(),
         variants: Vec::new(),
+        controllers: Vec::new(),
         limits: Vec::new(),
         steps: vec![
             step("intake", K::Intake, &[]),

@@ -121,3 +121,11 @@ fn s10_nothing_of_a_profile_becomes_markup() {
     assert_eq!(page.matches("</style>").count(), 1);
     assert!(page.contains("&lt;/style&gt;&amp;amp;"));
 }
+
+#[test]
+fn the_page_lists_the_controllers_whose_firmware_counts() {
+    let page = sheet(&load("larkspur-nine.toml"));
+    let row = "<tr><td>Controller of keyboard, fan, lid and battery</td><td><b>1.0</b></td>";
+    assert!(page.contains(row), "{page}");
+    assert!(!sheet(&small(SMALL)).contains("Firmware of controllers"));
+}

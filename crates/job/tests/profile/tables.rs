@@ -17,8 +17,104 @@ fn unknown_keys_are_errors() {
     let text = changed("name = \"Small\"", "name = \"Small\"\nnotes = \"x\"");
     refused(&text, "notes", "[board] notes", "this key is not known", "known here: name, revision, note, jobs");
     let text = format!("colour = 1\n{SMALL}");
-    let known = "known here: board, source, gate, option, supply, chip, span, setting, variant, limit, step";
+    let known =
+        "known here: board, source, gate, option, supply, chip, span, setting, variant, controller, limit, step";
     refused(&text, "colour", "colour", "this key is not known", known);
+}
+
+/// The small profile with a controller, whose lines `more` ends.
+fn with_controller(more: &str) -> String {
+    let head = "[[controller]]\nid = \"ec\"\nname = \"n\"\nwhy = \"w\"\n";
+    format!("{SMALL}\n{head}{more}\n")
+}
+
+#[test]
+fn a_controller_says_where_its_version_stands_and_which_ones_are_good() {
+    let rest = "chip = \"main\"\nlook_in = \"stock\"\nneeds = [\"1.17\", \"1.18\"]\n";
+    let place = "at = 0x10\nlen = 0x20\nbefore = \"EC-\"";
+    let profile = Profile::parse(&with_controller(&format!("{rest}{place}")), Path::new("small.toml")).expect("sound");
+    let [controller] = &profile.controllers[..] else { panic!("{:?}", profile.controllers) };
+    assert_eq!(controller.wanted.needs, ["1.17", "1.18"]);
+    assert_eq!(controller.wanted.place, image::check::Place::Stretch(0x10..0x30));
+    let select = with_controller(&format!("{rest}select = \"file:Keys/section%14\"\nskip = 2"));
+    assert!(Profile::parse(&select, Path::new("small.toml")).is_ok());
+    let places = "write `select = \"SELECTOR\"`, or `at = OFFSET` and `len = BYTES`";
+    for (from, to, at, key, what, remedy) in [
+        ("at = 0x10\n", "", "[[controller]]", "[[controller]] select", "nothing says where the version stands", places),
+        (
+            "at = 0x10",
+            "select = \"file:\"\nat = 0x10",
+            "at = 0x10",
+            "[[controller]] at",
+            "a version stands in a structure or in a stretch, not in both",
+            "take this out, or `select`",
+        ),
+        (
+            "before",
+            "skip = 2\nbefore",
+            "skip",
+            "[[controller]] skip",
+            "this key goes with `select` only",
+            "take it out",
+        ),
+        (
+            "len = 0x20",
+            "len = 0x1000_0000",
+            "len = 0x1000_0000",
+            "[[controller]] len",
+            "the stretch ends past the greatest image",
+            "give the bytes where the version stands",
+        ),
+        (
+            "at = 0x10",
+            "at = 0x100_0000",
+            "at = 0x100_0000",
+            "[[controller]] at",
+            "the stretch ends at 0x1000020 and `main` at 0x1000000",
+            "give a place inside the image",
+        ),
+        (
+            "chip = \"main\"\nlook_in",
+            "chip = \"mian\"\nlook_in",
+            "chip = \"mian\"",
+            "[[controller]] chip",
+            "`mian` is not there",
+            "name a chip or span of this profile",
+        ),
+        (
+            "needs = [\"1.17\", \"1.18\"]",
+            "needs = []",
+            "needs = []",
+            "[[controller]] needs",
+            "no version is named",
+            "list those that the new firmware was tried with, as they stand",
+        ),
+        (
+            "\"1.17\"",
+            "\"1.17 b\"",
+            "needs = [\"1.17 b",
+            "[[controller]] needs",
+            "`1.17 b` is no version as it can stand in an image",
+            "write 1 to 64 letters, digits and signs without a blank",
+        ),
+        (
+            "\"stock\"",
+            "\"chip\"",
+            "look_in",
+            "[[controller]] look_in",
+            "`chip` is not known here",
+            "known here: stock, image",
+        ),
+    ] {
+        let text = with_controller(&format!("{rest}{place}").replacen(from, to, 1));
+        let shown: Vec<String> = findings(&text).iter().map(|it| format!("{it}|{}", it.remedy)).collect();
+        let offset = SMALL.len() + text[SMALL.len()..].find(at).expect(at);
+        let line = text[..offset].matches('\n').count() + 1;
+        let wanted = format!("line {line}, {key}: {what}|{remedy}");
+        assert!(shown.contains(&wanted), "{wanted}\n{shown:#?}");
+    }
+    let text = with_controller(&format!("{rest}select = \"nonsense:\""));
+    assert!(findings(&text)[0].to_string().contains("this is no selector"), "{:?}", findings(&text));
 }
 
 #[test]

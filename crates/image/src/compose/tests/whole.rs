@@ -7,8 +7,8 @@ const MAIN_DRAWN: &str = include_str!("../../../tests/data/larkspur-main-drawn.t
 const PORT: &str = include_str!("../../../tests/data/larkspur-port.toml");
 
 /// CRC-32 of the composed images, by which they are pinned.
-const OWN_CRC: u32 = 0x68A1_2EE4;
-const DRAWN_CRC: u32 = 0xD20A_FCB6;
+const OWN_CRC: u32 = 0xE071_CFF5;
+const DRAWN_CRC: u32 = 0x5ADA_1DA7;
 
 fn scenario(text: &str, base: &[u8], present: &[u8], address: Address) -> Result<Composed, ComposeError> {
     let recipe = Recipe::parse(text, "larkspur.toml").unwrap();
@@ -32,15 +32,18 @@ fn the_scenarios_images_compose_to_pinned_bytes() {
     let own = || scenario(MAIN, &new, &found, Address::None).unwrap();
     let composed = own();
     assert_eq!(composed, own());
-    assert!(composed.bytes == meadowlark_main(7, LARKSPUR_MAC));
+    assert!(composed.bytes == meadowlark_completed(7, LARKSPUR_MAC));
     assert_eq!(crc32fast::hash(&composed.bytes), OWN_CRC);
     assert_eq!((composed.mac, composed.findings.clone()), (Some(LARKSPUR_MAC), vec![]));
     let done: Vec<Done> = composed.steps.iter().map(|step| step.done).collect();
-    assert_eq!(done, [Done::Base, Done::Keep, Done::Keep, Done::Address { banks: [true; 2] }]);
+    assert_eq!(
+        done,
+        [Done::Base, Done::Keep, Done::Keep, Done::Variable, Done::Variable, Done::Address { banks: [true; 2] }]
+    );
 
     let drawn = Address::Drawn(Mac::drawn(7));
     let composed = scenario(MAIN_DRAWN, &new, &found, drawn).unwrap();
-    assert!(composed.bytes == meadowlark_main(7, Mac::drawn(7)));
+    assert!(composed.bytes == meadowlark_completed(7, Mac::drawn(7)));
     assert_eq!(crc32fast::hash(&composed.bytes), DRAWN_CRC);
     assert_eq!(composed.mac, Some(Mac::drawn(7)));
 
@@ -89,6 +92,13 @@ fn the_schema_takes_what_the_checker_takes() {
         ("[[keep]]\nat = 0".into(), false),
         ("[[keep]]\nregion = \"a\"\nat = 0\nlen = 1".into(), false),
         ("[[keep]]\nregoin = \"a\"".into(), false),
+        ("[[keep]]\nvariable = \"SerialNumber\"".into(), true),
+        ("[[keep]]\nvariable = \"A\"\noptional = true\nvendor = \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"".into(), true),
+        ("[[keep]]\nvariable = \"A\"\nvendor = \"8be4df61\"".into(), false),
+        ("[[keep]]\nvariable = \"A\"\noptional = 1".into(), false),
+        ("[[keep]]\nvariable = \"A\"\nregion = \"a\"".into(), false),
+        ("[[keep]]\nregion = \"a\"\noptional = true".into(), false),
+        ("[[keep]]\nat = 0\nlen = 1\nvendor = \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"".into(), false),
         ("[[place]]\ncapture = \"present\"\nfrom_at = 0\nfrom_len = 4\nat = 0".into(), true),
         (format!("[[place]]\ncapture = \"present\"\nsha256 = \"{hash}\"\nat = 0"), false),
         (format!("[[place]]\ncapture = \"{hash}\"\nregion = \"a\""), true),
@@ -106,6 +116,19 @@ fn the_schema_takes_what_the_checker_takes() {
         ("mac = { address = \"given\", value = \"02:00:5e\" }".into(), false),
         ("mac = { address = \"drawn\", value = \"02:00:5e:00:53:01\" }".into(), false),
         ("mac = { address = \"drawn\", region = \"lan\" }".into(), true),
+        ("access = { processor = { read = \"all\", write = \"all\" } }".into(), true),
+        ("[access]\nlayout = \"eight-regions\"\nnetwork = { write = [\"network\"] }".into(), true),
+        ("access.embedded-controller.read = []".into(), true),
+        ("access = {}".into(), false),
+        ("access.layout = \"eight-regions\"".into(), false),
+        ("access = { layout = \"nine-regions\", processor = { read = \"all\" } }".into(), false),
+        ("access.processor = {}".into(), false),
+        ("access.processor = \"all\"".into(), false),
+        ("access.processor.read = \"none\"".into(), false),
+        ("access.processor.read = [\"firmware\", \"firmware\"]".into(), false),
+        ("access.processor.read = [\"region-12\"]".into(), false),
+        ("access.cpu.read = \"all\"".into(), false),
+        ("[[access]]\nprocessor = { read = \"all\" }".into(), false),
         ("[[require]]\nsize = 0".into(), false),
         ("[[require]]\nsize = 1\nat = 0".into(), false),
         ("[[require]]\nis = \"blank\"".into(), false),

@@ -200,6 +200,36 @@ fn uf2_blocks_are_put_together_and_read() {
     assert!(codes(&sound(&image[..image.len() - 1])).contains(&"uf2-torn"));
 }
 
+/// Blocks may come in any order and leave gaps, which read as FFh; two that write one byte are named.
+#[test]
+fn uf2_blocks_in_any_order_with_gaps_and_twice() {
+    let whole = uf2(&volume(4096, &[driver(1, "One")]), 0xE48B_FF56);
+    let mut blocks: Vec<Vec<u8>> = whole.chunks(512).map(<[u8]>::to_vec).collect();
+    let read = |blocks: &[Vec<u8>]| sound(&blocks.concat());
+    let straight = read(&blocks).structures[0].children[0].content_sha256;
+    blocks.reverse();
+    let backwards = read(&blocks);
+    assert_eq!(codes(&backwards), Vec::<&str>::new());
+    assert_eq!(backwards.structures[0].children[0].content_sha256, straight);
+
+    // The last quarter stands 512 KiB further on.
+    let address = |block: &[u8]| u32::from_le_bytes(block[12..16].try_into().unwrap());
+    let last = blocks.iter().map(|block| address(block)).max().unwrap();
+    let mut apart = blocks.clone();
+    for block in apart.iter_mut().filter(|block| address(block) + 1024 > last) {
+        let moved = address(block) + (512 << 10);
+        put(block, 12, &moved.to_le_bytes());
+    }
+    let apart = read(&apart);
+    assert_eq!(codes(&apart), Vec::<&str>::new());
+    assert_eq!(apart.structures[0].children[0].kind, Kind::PiVolume);
+
+    let mut twice = blocks.clone();
+    let shared = address(&twice[1]) + 128;
+    put(&mut twice[0], 12, &shared.to_le_bytes());
+    assert!(codes(&read(&twice)).contains(&"uf2-twice"));
+}
+
 fn flash(regions: &[(RegionKind, std::ops::Range<u32>)]) -> Vec<u8> {
     let mut image = descriptor(regions, 512 << 10).unwrap();
     image.resize(512 << 10, 0xFF);

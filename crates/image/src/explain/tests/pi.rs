@@ -233,3 +233,46 @@ fn a_volume_of_variables_holds_no_files() {
     let explanation = sound(&volume_of(NV_DATA, 8192, 0xFF, &[]));
     assert_eq!(explanation.structures[0].children[0].kind, Kind::Blank);
 }
+
+/// Two volumes claim the same bytes: the one inside is read as well, and the overlap is named.
+#[test]
+fn a_volume_that_begins_inside_another_is_named_and_read() {
+    for (polarity, state) in [(0xFF, 0xF8), (0, 0x07)] {
+        let made = |name: u8, text: &str| {
+            let mut file = driver(name, text);
+            file[0x17] = state;
+            volume_of(FFS2, 0x1000, polarity, &[file])
+        };
+        let mut image = [made(1, "Outer"), made(2, "Inner")].concat();
+        put(&mut image, 0x20, &0x2000_u64.to_le_bytes());
+        seal_volume(&mut image);
+        let explanation = sound(&image);
+        let [outer] = &explanation.structures[..] else { panic!("{polarity}: {:?}", explanation.structures) };
+        let inner = outer.children.iter().find(|node| node.kind == Kind::PiVolume).expect("it is read");
+        assert_eq!((inner.at, inner.size, inner.children[0].name.as_deref()), (0x1000, 0x1000, Some("Inner")));
+        assert_eq!(codes(&explanation), ["volume-block-map", "volume-overlap"], "{polarity}");
+    }
+}
+
+/// A 64-bit size stands beside a 24-bit one of 0 (PI volume 3).
+#[test]
+fn a_large_file_with_two_sizes_is_named() {
+    let mut large = vec![0; 32];
+    put(&mut large, 0, &[9; 16]);
+    (large[0x12], large[0x13], large[0x14]) = (0x01, 0x01, 48);
+    put(&mut large, 0x18, &48_u64.to_le_bytes());
+    seal_file(&mut large, 0xF8);
+    large.extend([0x55; 16]);
+    assert_eq!(codes(&sound(&volume_of(FFS3, 0x1000, 0xFF, &[large]))), ["file-large"]);
+}
+
+/// No header is as long as this one says; its words are not added up, or every few bytes of a hostile image could ask for 64 KiB.
+#[test]
+fn a_header_longer_than_any_is_not_believed() {
+    let mut image = volume(0x4000, &[driver(1, "One")]);
+    put(&mut image, 0x30, &0x2000_u16.to_le_bytes());
+    seal_volume(&mut image);
+    let explanation = sound(&image);
+    assert_eq!(codes(&explanation), ["volume-header-sum"]);
+    assert_eq!(explanation.structures[0].lead, 0x48, "its block map says where it ends");
+}

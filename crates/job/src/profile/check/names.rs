@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use image::check::Place;
 use nor::catalogue;
 
 use super::super::document::{Document, Spot, shown};
@@ -22,6 +23,7 @@ pub(super) fn check(document: &Document<'_>, draft: &Draft) {
     unique(document, "option", ids(&profile.options, |option| &option.id), &spots.options);
     unique(document, "setting", ids(&profile.settings, |setting| &setting.id), &spots.settings);
     unique(document, "variant", ids(&profile.variants, |variant| &variant.id), &spots.variants);
+    unique(document, "controller", ids(&profile.controllers, |controller| &controller.id), &spots.controllers);
     unique(document, "limit", ids(&profile.limits, |limit| &limit.id), &spots.limits);
     unique(document, "step", ids(&profile.steps, |step| &step.id), &spots.steps);
     unique(document, "supply", ids(&profile.supplies, |supply| &supply.id), &spots.supplies);
@@ -52,10 +54,7 @@ pub(super) fn check(document: &Document<'_>, draft: &Draft) {
     }
     for (at, variant) in profile.variants.iter().enumerate() {
         for (image, spot) in variant.images.iter().zip(&spots.images[at]) {
-            let (id, size) = match &image.target {
-                Target::Chip(id) => (id, profile.chip(id).map(|chip| u64::from(chip.size))),
-                Target::Span(id) => (id, profile.span(id).map(|span| span.size)),
-            };
+            let (id, size) = size_of(profile, &image.target);
             match (size, &image.source) {
                 (None, _) => document.error(
                     *spot,
@@ -76,8 +75,36 @@ pub(super) fn check(document: &Document<'_>, draft: &Draft) {
             }
         }
     }
+    for (controller, spot) in profile.controllers.iter().zip(&spots.controllers) {
+        let (id, size) = size_of(profile, &controller.target);
+        let end = match &controller.wanted.place {
+            Place::Stretch(range) => range.end,
+            Place::Structure(..) => 0,
+        };
+        match size {
+            None => document.error(
+                *spot,
+                key_of(&controller.target),
+                format!("`{}` is not there", shown(id)),
+                "name a chip or span of this profile",
+            ),
+            Some(size) if end > size => {
+                let what = format!("the stretch ends at {end:#x} and `{id}` at {size:#x}");
+                document.error(*spot, "at", what, "give a place inside the image");
+            }
+            Some(_) => {}
+        }
+    }
     for (step, spot) in profile.steps.iter().zip(&spots.steps) {
         of_step(document, profile, step, *spot);
+    }
+}
+
+/// The id of a chip or span, and its bytes when it is there.
+fn size_of<'p>(profile: &Profile, target: &'p Target) -> (&'p String, Option<u64>) {
+    match target {
+        Target::Chip(id) => (id, profile.chip(id).map(|chip| u64::from(chip.size))),
+        Target::Span(id) => (id, profile.span(id).map(|span| span.size)),
     }
 }
 
