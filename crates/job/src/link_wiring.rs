@@ -79,15 +79,11 @@ pub fn drawing(case: Case) -> String {
         "Pin 1 is at the dot or chamfer. A mould can have two dimples: compare the direction of the marking too.",
         "The board drives 3.3 V. A chip of the 1.8 V class needs a level adapter in between, or it is destroyed.",
     ];
-    match case {
-        Case::Wson8 => {
-            lines.push("The pad beneath the chip is no contact: never bridge it, and let no probe touch it.")
-        }
-        Case::Soic16 => {
-            lines.push("Pins 3 to 6 and 11 to 14 stay free. The numbers in circles are those of the wires.")
-        }
-        Case::Soic8 => lines.push("When the machine itself feeds the chip, wire 8 stays off altogether."),
-    }
+    lines.push(match case {
+        Case::Wson8 => "The pad beneath the chip is no contact: never bridge it, and let no probe touch it.",
+        Case::Soic16 => "Pins 3 to 6 and 11 to 14 stay free. The numbers in circles are those of the wires.",
+        Case::Soic8 => "When the machine itself feeds the chip, wire 8 stays off altogether.",
+    });
     for (number, line) in (0..).zip(lines) {
         add(format_args!("<text x=\"24\" y=\"{}\">{line}</text>\n", below + 22 + 18 * number));
     }

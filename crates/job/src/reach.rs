@@ -21,7 +21,7 @@ use link::board::{BoardLink, SupplyHandle};
 use link::find::{Root, board_link, boards};
 use link::mtd::{self, Flash};
 use link::spidev::SpidevLink;
-use nor::link::{Answer, LineReport, Link, LinkError, Request, SIGNALS, Signal};
+use nor::link::{Answer, LineReport, LineState, Link, LinkError, Request, Signal};
 use nor::supply::{Supply, SupplyRange};
 use sim::VirtualBench;
 
@@ -313,11 +313,10 @@ fn fits(mv: u32, drives: Supply) -> bool {
 /// and HOLD# are tied on many boards, and DO is the chip's.
 pub(crate) fn not_to_be_driven(lines: &LineReport) -> Option<String> {
     for (one, state) in lines.lines.iter().enumerate() {
-        for other in one + 1..lines.lines.len() {
-            if state.moved[other] && lines.lines[other].moved[one] {
-                let pins = (pin_of(SIGNALS[one]), pin_of(SIGNALS[other]));
-                return Some(format!("pins {} and {} move together: they are bridged", pins.0, pins.1));
-            }
+        let moves_too = |(other, line): &(usize, &LineState)| *other > one && state.moved[*other] && line.moved[one];
+        if let Some((_, other)) = lines.lines.iter().enumerate().find(moves_too) {
+            let pins = (pin_of(state.signal), pin_of(other.signal));
+            return Some(format!("pins {} and {} move together: they are bridged", pins.0, pins.1));
         }
     }
     let driven = [Signal::ChipSelect, Signal::DataIn, Signal::Clock];
@@ -327,6 +326,8 @@ pub(crate) fn not_to_be_driven(lines: &LineReport) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
+    use nor::link::SIGNALS;
+
     use super::*;
 
     #[test]
@@ -352,7 +353,7 @@ mod tests {
     }
 
     fn lines(change: impl FnOnce(&mut LineReport)) -> LineReport {
-        let line = |own: usize| nor::link::LineState {
+        let line = |own: usize| LineState {
             signal: SIGNALS[own],
             pulled_up: true,
             pulled_down: true,
