@@ -42,6 +42,19 @@ AT="--link board --supply 3.3 --yes --signed Ana"
 HELD='"held":["CS#","WP#","HOLD#"]'
 board "wires {$HELD}"
 
+# A FAT drive with an information file stands in for a board's boot ROM, which the emulator does not have.
+scene_install() {
+  info() { printf 'UF2 Bootloader v3.0\r\nModel: made up\r\nBoard-ID: %s\r\n' $1 >/mnt/INFO_UF2.TXT; }
+  dd if=/dev/zero of=/tmp/drive bs=1M count=4 2>/dev/null; mkdosfs /tmp/drive >/dev/null; mkdir -p /mnt
+  mount -o loop -t vfat /tmp/drive /mnt || return 1
+  info RP2350
+  expect 1 link install && says "says that it is .RP2350" && [ ! -e /mnt/firmhand.uf2 ] || return 1
+  info RPI-RP2
+  firmhand link install >/tmp/said 2>&1 & INSTALL=$!
+  until_true 'grep -q "waiting for the board" /tmp/said' && cmp /mnt/firmhand.uf2 /image.uf2 || return 1
+  umount /mnt; plug_in; wait $INSTALL; status=$?; cat /tmp/said
+  [ $status = 0 ] && says "board@E6616408434C6A2B is a programmer now" && pull_out
+}
 scene_list() {
   plug_in || return 1
   expect 0 link list && says "board@E6616408434C6A2B usable" || return 1
