@@ -286,20 +286,16 @@ impl Link for Late {
         self.bench.limits()
     }
 
-    fn run(
-        &mut self,
-        request: &nor::link::Request,
-        deadline_us: u64,
-    ) -> Result<nor::link::Answer, nor::link::LinkError> {
+    fn run(&mut self, request: &nor::link::Request, deadline_us: u64) -> Result<Answer, nor::link::LinkError> {
         let answer = self.bench.run(request, deadline_us)?;
-        let (nor::link::Request::Transfer(transfer), nor::link::Answer::Bytes(bytes)) = (request, &answer) else {
+        let (nor::link::Request::Transfer(transfer), Answer::Bytes(bytes)) = (request, &answer) else {
             return Ok(answer);
         };
         if transfer.write[0] != nor::command::READ_FAST {
             return Ok(answer);
         }
         let kept = bytes.len() - self.late.min(bytes.len());
-        Ok(nor::link::Answer::Bytes([&vec![0; self.late], &bytes[..kept]].concat()[..bytes.len()].to_vec()))
+        Ok(Answer::Bytes([&vec![0; self.late], &bytes[..kept]].concat()[..bytes.len()].to_vec()))
     }
 
     fn now_us(&mut self) -> u64 {
