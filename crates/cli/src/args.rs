@@ -129,6 +129,18 @@ pub enum SceneName {
 pub enum LinkCommand {
     /// Show every link of this computer, and what to do about those that cannot be used yet
     List,
+    /// Put firmhand's own firmware onto a board that is in its boot mode
+    Install {
+        /// Another image than the one that comes with this program: a file of UF2 blocks
+        #[arg(long, value_name = "FILE")]
+        file: Option<PathBuf>,
+        /// Install nothing; draw the wires from the board to a chip in this case, as SVG
+        #[arg(long, value_name = "CASE", conflicts_with = "file")]
+        drawing: Option<CaseName>,
+        /// Write the drawing into this file; without it, to standard output
+        #[arg(long, value_name = "FILE", requires = "drawing")]
+        out: Option<PathBuf>,
+    },
     /// Test every contact, then the clock that these wires bear
     Check {
         /// The chip
@@ -141,6 +153,20 @@ pub enum LinkCommand {
         #[arg(long, value_name = "SECONDS", requires = "watch")]
         seconds: Option<u32>,
     },
+}
+
+/// Cases that there is a wiring drawing for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum CaseName {
+    /// Eight pins
+    #[value(name = "soic-8")]
+    Soic8,
+    /// Sixteen pins
+    #[value(name = "soic-16")]
+    Soic16,
+    /// Eight pads, and one beneath that is no contact
+    #[value(name = "wson-8")]
+    Wson8,
 }
 
 /// Chip commands.
@@ -206,7 +232,7 @@ pub enum Chip {
 /// How the chip is reached and what is known of it.
 #[derive(Debug, Clone, Args)]
 pub struct ChipArgs {
-    /// How to reach the chip: /dev/spidevB.C, /dev/mtdN, or FILE.toml of a virtual bench
+    /// How to reach the chip: board, board@SERIAL, /dev/spidevB.C, /dev/mtdN, or FILE.toml of a virtual bench
     #[arg(long, value_name = "LINK")]
     pub link: String,
     /// The job that this belongs to; without it the link's loose job goes on

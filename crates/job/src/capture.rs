@@ -21,6 +21,12 @@ use crate::session::{Session, run_op};
 use crate::text::counted;
 use tries::{End, Tries};
 
+/// A round trip from here on is one to another device, in microseconds: a call to the kernel takes some tens.
+const COSTLY_US: u32 = 1000;
+/// Most bytes of one part of a pass, usually and over a costly round trip.
+const SHORT_PART: u32 = 64 * 1024;
+const LONG_PART: u32 = 512 * 1024;
+
 /// What a capture command ends with.
 #[derive(Debug, Clone, Serialize)]
 pub struct CaptureReport {
@@ -135,8 +141,13 @@ impl Session<'_> {
         self.keep(tries)
     }
 
+    /// A part is read as a whole by one request. Where each costs a round trip to another device, two for a MiB are enough; elsewhere a stop
+    /// is heard sooner.
     fn chunk(&self) -> u32 {
-        (self.identity.chip.size / 4).clamp(nor::SECTOR, 64 * 1024)
+        let limits = self.reached.link.limits();
+        let most =
+            if limits.round_trip_us >= COSTLY_US { limits.max_range.clamp(SHORT_PART, LONG_PART) } else { SHORT_PART };
+        (self.identity.chip.size / 4).clamp(nor::SECTOR, most)
     }
 
     /// The judgement on whole passes; what the chip answered around `parts` of it counts as well.

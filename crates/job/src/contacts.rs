@@ -118,7 +118,7 @@ impl Word {
 const SIGNAL_OF_PIN: [&str; 8] = ["CS#", "DO", "WP#", "GND", "DI", "CLK", "HOLD#", "VCC"];
 
 /// The pin of a signal.
-fn pin_of(signal: Signal) -> u8 {
+pub(crate) fn pin_of(signal: Signal) -> u8 {
     match signal {
         Signal::ChipSelect => 1,
         Signal::DataOut => 2,

@@ -58,6 +58,9 @@ pub enum JobError {
     /// The kernel's flash cannot be written, or is not what it was.
     #[error(transparent)]
     Flash(#[from] link::mtd::FlashError),
+    /// No programmer came of a board.
+    #[error(transparent)]
+    Install(Box<crate::link_install::InstallError>),
     /// The link is not plugged in.
     #[error("the link `{link}` is not there")]
     LinkAbsent { link: String },
@@ -88,6 +91,12 @@ pub enum JobError {
     /// S4: the two do not fit.
     #[error("the link drives {drives}, and the chip takes {bears} ({by})")]
     Voltage { drives: Supply, bears: SupplyRange, by: String, driven: bool },
+    /// S4: what is measured at the chip's supply does not go with what was said.
+    #[error("{what}")]
+    ChipSupply { what: String, remedy: &'static str },
+    /// Lines that must not be driven.
+    #[error("{what}: nothing was driven against it")]
+    Lines { what: String },
     /// S4: statements that contradict each other.
     #[error("the statements on the supply contradict each other: {one}, but {other}")]
     SupplyConflict { one: String, other: String },
@@ -208,6 +217,7 @@ impl JobError {
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
+            Self::Install(error) => error.kind(),
             Self::Selector { .. } => ErrorKind::Usage,
             Self::Drive(error) => match error {
                 WriteError::OtherSize { .. } | WriteError::TooSmall { .. } | WriteError::Differs { .. } => {
@@ -233,6 +243,8 @@ impl JobError {
             | Self::Declined { .. }
             | Self::Voltage { .. }
             | Self::SupplyConflict { .. }
+            | Self::ChipSupply { .. }
+            | Self::Lines { .. }
             | Self::OtherMarking { .. }
             | Self::OtherChip { .. }
             | Self::NotWritable { .. }
@@ -279,11 +291,18 @@ impl JobError {
     pub fn hint(&self) -> Option<String> {
         let text = match self {
             Self::NoSuchLink { .. } => {
-                "a link is /dev/spidevB.C, /dev/mtdN or the FILE.toml of a virtual bench; `firmhand link list` shows those of this \
+                "a link is board, board@SERIAL, /dev/spidevB.C, /dev/mtdN or the FILE.toml of a virtual bench; `firmhand link list` shows those of this \
                  computer"
                     .into()
             }
             Self::Link(error) => error.remedy(),
+            Self::Install(error) => error.remedy(),
+            Self::ChipSupply { remedy, .. } => (*remedy).into(),
+            Self::Lines { .. } => {
+                "unplug the programmer, look for bent or bridged contacts and for anything else that is connected or powered, then \
+                 `firmhand link check` with the same link"
+                    .into()
+            }
             Self::Flash(error) => error.remedy().into(),
             Self::PartSize { .. } => {
                 "an image of a whole chip does not go into a part of it; cut that part out of it, or reach the whole chip by a clip; \

@@ -18,6 +18,8 @@ pub mod images;
 pub mod jobs;
 mod kernel;
 pub mod link_check;
+pub mod link_install;
+pub mod link_wiring;
 pub mod links;
 pub mod media;
 mod present;

@@ -17,9 +17,9 @@ use serde::Serialize;
 use crate::contacts::{Contact, Pin, Word, pins, word};
 use crate::error::JobError;
 use crate::front::{Front, News, Tone};
-use crate::reach::{LinkName, Reached};
+use crate::reach::{LinkName, Reached, not_to_be_driven};
 use crate::session::{ChipOptions, now, open_bench, run_op};
-use crate::supply::{self, Statements};
+use crate::supply::{self, Stated, Statements};
 use crate::wiring;
 
 /// How often the id is asked for at each clock.
@@ -98,6 +98,10 @@ pub struct WatchReport {
 /// An open link whose lines may be driven.
 struct Check<'f> {
     reached: Reached,
+    name: LinkName,
+    stated: Stated,
+    /// Whether it was seen to be gone.
+    lost: bool,
     drives: Supply,
     given: String,
     front: &'f mut dyn Front,
@@ -118,7 +122,7 @@ impl<'f> Check<'f> {
             supply: options.supply,
             marking: options.marking.as_deref(),
             drives: options.drives,
-            link_drives: reached.drives,
+            link_drives: reached.says_it_drives(options.drives),
             chip_bears: reached.chip_bears,
             profile_bears: None,
         })?;
@@ -128,10 +132,38 @@ impl<'f> Check<'f> {
             reached = wiring::clip_on(front, options, &name, reached, &mut answers)?;
             wiring::pin_one(front, options, &mut answers)?;
         }
-        Ok(Self { reached, drives: stated.drives, given: name.given().to_owned(), front, _lock: lock })
+        reached.see_to_supply(&stated, true)?;
+        let given = name.given().to_owned();
+        Ok(Self { reached, name, drives: stated.drives, stated, lost: false, given, front, _lock: lock })
     }
 
+    /// Whether the link is there. A programmer that was unplugged is opened anew when it is back: it has let go of everything.
+    fn is_there(&mut self) -> Result<bool, JobError> {
+        if !self.reached.link.is_present() {
+            self.lost = true;
+            return Ok(false);
+        }
+        if self.lost && self.reached.can_be_reopened() {
+            match self.name.open() {
+                Ok(reached) => self.reached = reached,
+                // It was just plugged in: the node is there before its rights are.
+                Err(JobError::Link(_)) => return Ok(false),
+                Err(error) => return Err(error),
+            }
+            self.reached.see_to_supply(&self.stated, true)?;
+        }
+        self.lost = false;
+        Ok(true)
+    }
+
+    /// One look. With lines that must not be driven, or a chip without supply, the id is not asked for.
     fn look(&mut self) -> Result<Look, JobError> {
+        if let Some(lines) = self.reached.test_lines()? {
+            let unfed = lines.supply_mv.is_some_and(|mv| mv < self.drives.mv / 2);
+            if unfed || not_to_be_driven(&lines).is_some() {
+                return Ok(Look { lines: Some(lines), ids: [Vec::new(), Vec::new()] });
+            }
+        }
         run_op(self.reached.link.as_mut(), self.front, "looking at the contacts", look)
     }
 
@@ -225,11 +257,14 @@ pub fn watch(
     let mut watch = Watch::default();
     let mut looks = 0;
     while !check.front.wants_stop() {
-        let seen = if check.reached.link.is_present() {
+        let seen = if check.is_there()? {
             match check.look() {
                 Ok(look) => word(&look, check.drives),
                 Err(JobError::Stopped { .. }) => break,
-                Err(error) if error.kind() == crate::ErrorKind::CutOff => Word::Unplugged,
+                Err(error) if error.kind() == crate::ErrorKind::CutOff => {
+                    check.lost = true;
+                    Word::Unplugged
+                }
                 Err(error) => return Err(error),
             }
         } else {

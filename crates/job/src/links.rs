@@ -1,6 +1,7 @@
 //! `link list`: every link that this computer has, and what to do about those that cannot be used yet.
 
-use link::find::{Kind, NO_BUS, Root, survey};
+use link::boot;
+use link::find::{Kind, NO_BOARD, NO_BUS, Root, survey};
 use serde::Serialize;
 
 use crate::text::wrapped;
@@ -24,7 +25,7 @@ pub struct LinkList {
 pub struct LinkReport {
     /// What `--link` takes.
     pub link: String,
-    /// `spidev` or `mtd`.
+    /// `board`, `spidev` or `mtd`.
     pub kind: &'static str,
     /// Whether it can be used as it is.
     pub usable: bool,
@@ -51,6 +52,7 @@ fn list_at(root: &Root) -> LinkList {
             kind: match found.kind {
                 Kind::Spidev => "spidev",
                 Kind::Mtd => "mtd",
+                Kind::Board => "board",
             },
             usable: found.usable,
             what: found.what,
@@ -59,6 +61,15 @@ fn list_at(root: &Root) -> LinkList {
         .collect();
     let none = |kind| !links.iter().any(|link| link.kind == kind);
     let mut advice = Vec::new();
+    let drives = boot::drives(root).into_iter().map(|drive| drive.folder);
+    if let Some(place) = drives.chain(boot::unmounted(root)).next() {
+        advice.push(format!(
+            "Board: one in its boot mode is at {}: `firmhand link install` makes it a programmer",
+            place.display()
+        ));
+    } else if none("board") {
+        advice.push(format!("Board: {NO_BOARD}"));
+    }
     if none("spidev") {
         advice.push(match survey.buses.as_slice() {
             [] => format!("SPI: {NO_BUS}"),
@@ -117,7 +128,7 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let list = list_at(&Root::at(folder.path()));
         assert!(list.links.is_empty());
-        assert_eq!(list.advice.len(), 3, "{:?}", list.advice);
+        assert_eq!(list.advice.len(), 4, "{:?}", list.advice);
         assert!(list.text().contains("no SPI controller is switched on"), "{}", list.text());
         file(folder.path(), "sys/class/spi_master/spi3/x", "");
         assert!(list_at(&Root::at(folder.path())).text().contains("spi3 without any device"));

@@ -44,6 +44,7 @@ pub fn ready(bench: &Path) -> Vec<Point> {
             found: "always there: a chip described by a FILE.toml".into(),
             remedy: None,
         },
+        links(&found, "board", "programmers on USB"),
         links(&found, "spidev", "SPI buses of this computer"),
         links(&found, "mtd", "flash that the kernel drives"),
         rules(&RULES_FOLDERS.map(Path::new)),
@@ -96,7 +97,7 @@ fn links(found: &LinkList, kind: &str, what: &str) -> Point {
     }
 }
 
-/// The udev rules that let a person use the header without root.
+/// The udev rules that let a person use header and programmers without root.
 fn rules(folders: &[&Path]) -> Point {
     let installed = folders.iter().map(|folder| folder.join(RULES)).find(|path| path.exists());
     Point {

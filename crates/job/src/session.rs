@@ -153,7 +153,7 @@ impl<'f> Session<'f> {
                 supply: options.supply,
                 marking: options.marking.as_deref(),
                 drives: options.drives,
-                link_drives: reached.drives,
+                link_drives: reached.says_it_drives(options.drives),
                 chip_bears: reached.chip_bears,
                 profile_bears: station.as_ref().map(|station| station.bears),
             })?),
@@ -173,6 +173,13 @@ impl<'f> Session<'f> {
             (None, None) => new_loose_job(&vault, &name, &reached, &who, &now())?,
         };
         write_answers(&mut journal, &answers, stated.as_ref(), &reached, &now())?;
+        if let Some(stated) = &stated {
+            let fed_by_link = station.as_ref().is_none_or(|station| station.fed_by_link);
+            if let Err(error) = reached.see_to_supply(stated, fed_by_link).and_then(|()| reached.see_lines_free()) {
+                journal.append("ended", ended(&error), &now())?;
+                return Err(error);
+            }
+        }
         let identified = match &reached.kernel {
             Some(flash) => Ok(kernel::identity(flash.facts())),
             None => run_op(reached.link.as_mut(), front, "identifying", driver::identify),

@@ -12,7 +12,7 @@ use vault::{Digest, Journal};
 use crate::error::JobError;
 use crate::jobs::Work;
 use crate::procedure::{Reason, State};
-use crate::profile::{Content, ProtectionAfter, Span, Step, StepKind};
+use crate::profile::{Content, PoweredBy, ProtectionAfter, Span, Step, StepKind};
 use crate::session::now;
 
 /// What a chip command works on in a profile job.
@@ -24,6 +24,8 @@ pub(crate) struct Station {
     pub step: Option<String>,
     /// What the profile says the chip bears.
     pub bears: SupplyRange,
+    /// Whether the link feeds it.
+    pub fed_by_link: bool,
     /// Bytes, by the profile.
     pub size: u32,
     /// Markings seen on it.
@@ -93,6 +95,7 @@ impl Station {
         Ok(Self {
             step: step.map(|step| step.id.clone()),
             bears: spec.supply_v,
+            fed_by_link: spec.powered_by == PoweredBy::Link,
             size: spec.size,
             markings: spec.markings.clone(),
             protection_after: spec.protection_after,

@@ -10,6 +10,9 @@ pub enum OpenError {
     /// There is no such device.
     #[error("there is no {}", path.display())]
     Missing { path: PathBuf, remedy: String },
+    /// The programmer is not plugged in.
+    #[error("the programmer {} is not plugged in", path.display())]
+    Absent { path: PathBuf, remedy: String },
     /// Something else has this name.
     #[error("{} is {found}, and no {expected} device", path.display())]
     OtherDevice { path: PathBuf, expected: &'static str, found: String, remedy: String },
@@ -31,6 +34,12 @@ pub enum OpenError {
     /// What the kernel says of the memory cannot be used.
     #[error("{}: {what}", path.display())]
     Geometry { path: PathBuf, what: String },
+    /// Nobody said which programmer.
+    #[error("there are several programmers here: {names}")]
+    Several { names: String },
+    /// A programmer is there and does not talk as it should.
+    #[error("{} cannot be used", path.display())]
+    Board { path: PathBuf, source: Box<crate::board::Trouble> },
     /// The system refused otherwise.
     #[error("cannot {doing} {}", path.display())]
     System { doing: &'static str, path: PathBuf, source: io::Error },
@@ -41,9 +50,10 @@ impl OpenError {
     #[must_use]
     pub fn remedy(&self) -> String {
         match self {
-            Self::Missing { remedy, .. } | Self::OtherDevice { remedy, .. } | Self::Permission { remedy, .. } => {
-                remedy.clone()
-            }
+            Self::Missing { remedy, .. }
+            | Self::Absent { remedy, .. }
+            | Self::OtherDevice { remedy, .. }
+            | Self::Permission { remedy, .. } => remedy.clone(),
             Self::Busy { .. } => "wait until it has ended, then try again".into(),
             Self::Setting { .. } => "use another SPI controller of this computer, or a programmer".into(),
             Self::SmallBuffer { .. } => {
@@ -57,6 +67,8 @@ impl OpenError {
             Self::Geometry { .. } => {
                 "it can be used by nothing that trusts the kernel; reach the chip by a clip".into()
             }
+            Self::Several { .. } => "name the one that is meant, as it stands there".into(),
+            Self::Board { source, .. } => source.remedy().into(),
             Self::System { .. } => "look at `dmesg`; the kernel may say more".into(),
         }
     }
@@ -64,6 +76,6 @@ impl OpenError {
     /// Whether the request is at fault and not the system.
     #[must_use]
     pub fn is_usage(&self) -> bool {
-        matches!(self, Self::Missing { .. } | Self::OtherDevice { .. } | Self::NotNor { .. })
+        matches!(self, Self::Missing { .. } | Self::OtherDevice { .. } | Self::NotNor { .. } | Self::Several { .. })
     }
 }

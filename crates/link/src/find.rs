@@ -1,4 +1,5 @@
-//! What this computer has: SPI buses, what stands on them, flash that the kernel drives; and the next thing to do about each.
+//! What this computer has: programmers, SPI buses, what stands on them, flash that the kernel drives; and the next thing to do
+//! about each.
 //!
 //! Nothing here opens a device: it reads `/sys` and asks the kernel whether this person might open the node. Every path hangs
 //! below a [`Root`], so that all of it is tested on a made-up tree.
@@ -9,6 +10,7 @@
 //! | `/sys/bus/spi/devices/spiB.C` | what stands on them, and `driver`, who drives it |
 //! | `/sys/module/spidev` | whether the module is loaded, and its `bufsiz` |
 //! | `/sys/class/mtd/mtdN` | flash that the kernel drives |
+//! | `/sys/bus/usb/devices` | firmhand's own programmers, by ids and product text; their serial port |
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -35,16 +37,21 @@ impl Root {
         Self(folder.to_path_buf())
     }
 
-    fn join(&self, path: &str) -> PathBuf {
+    pub(crate) fn join(&self, path: &str) -> PathBuf {
         self.0.join(path)
     }
 
     /// Names in a folder, in the order of their numbers; none when there is no such folder.
-    fn names(&self, path: &str) -> Vec<String> {
+    pub(crate) fn names(&self, path: &str) -> Vec<String> {
         let entries = fs::read_dir(self.join(path)).into_iter().flatten().flatten();
         let mut names: Vec<String> = entries.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
         names.sort_by_key(|name| (name.len(), name.clone()));
         names
+    }
+
+    /// What a small file says, without blanks at its ends.
+    pub(crate) fn text(&self, path: &str) -> Option<String> {
+        fs::read_to_string(self.join(path)).ok().map(|text| text.trim().to_owned())
     }
 
     fn link_name(&self, path: &str) -> Option<String> {
@@ -60,6 +67,23 @@ pub enum Kind {
     Spidev,
     /// A flash that the kernel drives.
     Mtd,
+    /// firmhand's own programmer.
+    Board,
+}
+
+/// A programmer that is plugged in.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Board {
+    /// Its serial number.
+    pub serial: String,
+    /// What `--link` takes.
+    pub link: PathBuf,
+    /// Its USB node.
+    pub node: PathBuf,
+    /// Its folder in sysfs; gone when it is unplugged.
+    pub sysfs: PathBuf,
+    /// Its serial port, where the kernel made one.
+    pub tty: Option<PathBuf>,
 }
 
 /// Something that is a link, or could become one.
@@ -93,7 +117,8 @@ pub struct Survey {
 /// Looks for every link that Linux gives.
 #[must_use]
 pub fn survey(root: &Root) -> Survey {
-    let mut found: Vec<Found> = devices(root).map(|device| spi_device(root, &device)).collect();
+    let mut found: Vec<Found> = boards(root).iter().map(|board| programmer(root, board)).collect();
+    found.extend(devices(root).map(|device| spi_device(root, &device)));
     let flash = root.names("sys/class/mtd").into_iter();
     let flash = flash.filter(|name| number_after(name, "mtd").is_some());
     found.extend(flash.map(|name| mtd(root, &name)));
@@ -105,6 +130,58 @@ pub fn survey(root: &Root) -> Survey {
             .ok()
             .and_then(|text| text.trim().parse().ok()),
     }
+}
+
+/// What `--link` takes for a programmer: `board@SERIAL`, or `board` for no serial number.
+#[must_use]
+pub fn board_link(serial: &str) -> PathBuf {
+    if serial.is_empty() { "board".into() } else { format!("board@{serial}").into() }
+}
+
+/// What to do when no programmer is plugged in.
+pub const NO_BOARD: &str = "plug the programmer in; a board that is none yet becomes one by `firmhand link install`";
+
+/// Every programmer that is plugged in, in the order of the serial numbers. The USB ids are a test pair that others use too, so
+/// the product text decides.
+#[must_use]
+pub fn boards(root: &Root) -> Vec<Board> {
+    let mut found: Vec<Board> = root.names("sys/bus/usb/devices").iter().filter_map(|name| board(root, name)).collect();
+    found.sort_by(|one, other| one.serial.cmp(&other.serial));
+    found
+}
+
+fn board(root: &Root, name: &str) -> Option<Board> {
+    let folder = format!("sys/bus/usb/devices/{name}");
+    let says = |file: &str| root.text(&format!("{folder}/{file}"));
+    let id = |file: &str| u16::from_str_radix(&says(file)?, 16).ok();
+    if (id("idVendor"), id("idProduct")) != (Some(wire::USB_VENDOR), Some(wire::USB_PRODUCT))
+        || says("product")? != wire::USB_PRODUCT_TEXT
+    {
+        return None;
+    }
+    let number = |file: &str| says(file)?.parse::<u32>().ok();
+    let node = format!("/dev/bus/usb/{:03}/{:03}", number("busnum")?, number("devnum")?);
+    let interfaces = root.names(&folder).into_iter().filter(|inner| inner.starts_with(&format!("{name}:")));
+    let tty = interfaces.flat_map(|inner| root.names(&format!("{folder}/{inner}/tty"))).next();
+    let serial = says("serial").unwrap_or_default();
+    Some(Board {
+        link: board_link(&serial),
+        serial,
+        node: node.into(),
+        sysfs: fs::canonicalize(root.join(&folder)).ok()?,
+        tty: tty.map(|tty| Path::new("/dev").join(tty)),
+    })
+}
+
+fn programmer(root: &Root, board: &Board) -> Found {
+    let bulk = right(root, &board.node);
+    let port = board.tty.as_deref().filter(|tty| right(root, tty).is_none());
+    let what = match (&bulk, port) {
+        (Some(_), Some(port)) => format!("firmhand's programmer, through its serial port {}", port.display()),
+        _ => "firmhand's programmer".into(),
+    };
+    let remedy = if port.is_some() { None } else { bulk };
+    Found { link: board.link.clone(), kind: Kind::Board, usable: remedy.is_none(), what, remedy }
 }
 
 /// What to do when there is no such spidev node.
@@ -291,6 +368,24 @@ mod tests {
             }
         }
 
+        /// A device on USB; `tty` is the name of its serial port.
+        fn usb(&self, name: &str, product: &str, serial: &str, tty: Option<&str>) {
+            let folder = format!("sys/bus/usb/devices/{name}");
+            for (file, text) in [
+                ("idVendor", "1209\n"),
+                ("idProduct", "0001\n"),
+                ("product", product),
+                ("serial", serial),
+                ("busnum", "1\n"),
+                ("devnum", "12\n"),
+            ] {
+                self.file(&format!("{folder}/{file}"), text);
+            }
+            if let Some(tty) = tty {
+                self.file(&format!("{folder}/{name}:1.1/tty/{tty}/dev"), "166:0");
+            }
+        }
+
         fn one(&self) -> Found {
             let mut found = survey(&self.root()).found;
             assert_eq!(found.len(), 1, "{found:?}");
@@ -366,5 +461,31 @@ mod tests {
         assert!(found[0].usable && found[0].kind == Kind::Mtd);
         assert!(found[1].usable && found[1].what.ends_with("from 0x20000 on, read-only"), "{found:?}");
         assert!(!found[2].usable && found[2].remedy.as_ref().expect("a remedy").contains("NAND"));
+    }
+
+    #[test]
+    fn a_programmer_is_told_by_its_product_text_and_several_by_their_serial_numbers() {
+        let tree = Tree::new();
+        tree.usb("1-2", "firmhand programmer\n", "E0C9125B0D9B\n", Some("ttyACM3"));
+        tree.usb("1-1.4", "firmhand programmer\n", "0A\n", None);
+        tree.usb("1-3", "another thing with the test pair\n", "07\n", None);
+        let found = boards(&tree.root());
+        let seen: Vec<_> = found.iter().map(|board| (board.serial.as_str(), board.tty.as_deref())).collect();
+        assert_eq!(seen, [("0A", None), ("E0C9125B0D9B", Some(Path::new("/dev/ttyACM3")))]);
+        assert_eq!(found[0].node, Path::new("/dev/bus/usb/001/012"));
+        assert_eq!(found[1].link, Path::new("board@E0C9125B0D9B"));
+    }
+
+    #[test]
+    fn a_programmer_is_usable_by_its_node_or_else_by_its_serial_port() {
+        let tree = Tree::new();
+        tree.usb("1-2", "firmhand programmer\n", "07\n", Some("ttyACM3"));
+        assert!(!tree.one().usable);
+        tree.file("dev/ttyACM3", "");
+        let found = tree.one();
+        assert!(found.usable && found.what.contains("/dev/ttyACM3"), "{found:?}");
+        tree.file("dev/bus/usb/001/012", "");
+        let found = tree.one();
+        assert!(found.usable && found.kind == Kind::Board && !found.what.contains("tty"), "{found:?}");
     }
 }

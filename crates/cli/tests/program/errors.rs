@@ -8,8 +8,15 @@ const CHIP: &str = "[chip]\nmarking = \"W25Q80DV\"\ncontent = \"chip.bin\"\n";
 fn wrong_links() {
     let bench = Bench::new();
     std::fs::create_dir(bench.path("folder.toml")).expect("our own folder");
-    let runs = ["missing.toml", "/dev/spidev0.0", "board@0007", "folder.toml"]
-        .map(|link| bench.run(&format!("chip identify --link {link}")).expect(2));
+    let runs = [
+        ("missing.toml", 2),
+        ("/dev/spidev0.0", 2),
+        ("board@0007", 3),
+        ("boards", 2),
+        ("board@", 2),
+        ("folder.toml", 2),
+    ]
+    .map(|(link, status)| bench.run(&format!("chip identify --link {link}")).expect(status));
     snapshot("wrong_links", &bench, &runs);
     snapshot("no_link", &bench, &[bench.run("chip identify").expect(2), bench.run("chip").expect(2)]);
     assert!(!bench.path("bench").exists(), "no bench folder is made for a link that is none");
