@@ -111,6 +111,7 @@ fn what_need_not_cross_the_usb_does_not() {
     assert!(range(&mut link, 0, MIB).expect("read") == content);
     let to = cable.passed();
     assert!(MIB as f64 / (to.back - from.back + to.out - from.out) as f64 >= 0.97, "{from:?} {to:?}");
+    assert!(to.messages - from.messages <= 2, "round trips of one MiB: {from:?} {to:?}");
     let answer = ask(&mut link, &Request::DigestRange { at: 0, len: MIB as u32, mode: MODE }).expect("a digest");
     assert_eq!(answer, Answer::Digests(content.chunks(4096).map(wire::crc32).collect()));
     let digested = cable.passed();
