@@ -283,10 +283,7 @@ impl<N: MtdNode> Link for MtdLink<N> {
                 return Err(LinkError::Unable { what: "the kernel takes no commands for its flash".into() });
             }
         };
-        let now = self.now_us();
-        if now > deadline_us {
-            return Err(LinkError::Silent { waited_us: now - begun });
-        }
+        self.clock.in_time(begun, deadline_us)?;
         Ok(answer)
     }
 

@@ -186,10 +186,7 @@ impl<N: SpiNode> Link for SpidevLink<N> {
                 });
             }
         };
-        let now = self.now_us();
-        if now > deadline_us {
-            return Err(LinkError::Silent { waited_us: now - begun });
-        }
+        self.clock.in_time(begun, deadline_us)?;
         Ok(answer)
     }
 
