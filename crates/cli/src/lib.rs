@@ -24,7 +24,7 @@ use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, ReadsCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, LinkCommand, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -73,7 +73,8 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         | Command::Completions { .. }
         | Command::Man { .. }
         | Command::Reads(_)
-        | Command::Media(_) => false,
+        | Command::Media(_)
+        | Command::Link(LinkCommand::List | LinkCommand::Install { .. }) => false,
         Command::Image(ImageCommand::Compose { .. }) => true,
         Command::Image(_) => false,
         _ => true,
