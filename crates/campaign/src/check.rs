@@ -175,7 +175,11 @@ impl Ended<'_> {
             }
             // Content that is there twice looks like half of it under a wrong size, and one source alone is not believed.
             JobError::NotAccepted { .. } | JobError::NotWritable { .. } => twice && !self.scenario.chip.size_twice,
-            JobError::Driver { .. } => self.command.writes() && self.scenario.stays_protected(),
+            // A bent command that became a status write leaves protection that was not there; it is not lifted as if it had been.
+            JobError::Driver { .. } => {
+                let bent = self.bent && as_found(self.stage)?.is_some();
+                self.command.writes() && (self.scenario.stays_protected() || bent)
+            }
             _ => false,
         })
     }
