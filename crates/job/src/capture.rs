@@ -8,6 +8,7 @@ mod tries;
 
 use driver::{Answered, Content, Order, Pass, PassPlan};
 use evidence::{ChipAnswer, Declared, Diagnosis, Judgement, PassContent, Reason, Settlement, SizeProof};
+use image::explain::{Proof, proof_of};
 use nor::chip::{Conflict, id_text};
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -16,7 +17,7 @@ use vault::{Digest, Kind, PutRequest};
 use crate::error::JobError;
 use crate::jobs::Work;
 use crate::kernel;
-use crate::proof::{ProofReport, VotesReport, settled};
+use crate::proof::{VotesReport, settled};
 use crate::session::{Session, run_op};
 use crate::text::counted;
 use tries::{End, Tries};
@@ -77,7 +78,7 @@ pub struct EvidenceReport {
     pub diagnosis: Vec<DiagnosisReport>,
     /// How much of the content its own sums confirm; none when the passes differ.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub proof: Option<ProofReport>,
+    pub proof: Option<Proof>,
     /// What could settle the sectors in which the passes differ; nothing is ever taken of it unasked.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub votes: Option<VotesReport>,
@@ -354,7 +355,7 @@ impl Session<'_> {
             reseated: tries.reseated,
             settled_sectors: tries.settled_sectors,
             diagnosis: tries.diagnosis.as_ref().map(diagnosis_report).unwrap_or_default(),
-            proof: contents.first().filter(|_| !disputed).map(|content| ProofReport::of(content)),
+            proof: contents.first().filter(|_| !disputed).map(|content| proof_of(content)),
             votes: settlement.as_ref().map(VotesReport::of),
             differing_bits: judgement.differing_bits,
             differing_sectors: judgement.differing_sectors,

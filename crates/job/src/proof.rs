@@ -1,4 +1,5 @@
-//! Checks inside the content as witnesses: how much they confirm, and how they vote where reads differ (rule 5).
+//! Checks inside the content as witnesses: how they vote where reads differ (rule 5). How much they confirm of one content is
+//! [`image::explain::proof_of`].
 //!
 //! The sums are found by the room `image`, the vote is the room `evidence`'s. A sum that holds in one read and fails in another
 //! decides for the one; a majority is counted and never taken unasked.
@@ -6,20 +7,8 @@
 use std::ops::Range;
 
 use evidence::{Check, Settlement, settle};
-use image::explain::{Proof, proof_of, stored_sums};
+use image::explain::stored_sums;
 use serde::Serialize;
-
-/// How much of a content its own sums confirm.
-#[derive(Debug, Clone, Serialize)]
-#[expect(missing_docs, reason = "as image::explain::Proof has them")]
-pub struct ProofReport {
-    pub bytes: u64,
-    pub blank: u64,
-    pub covered: u64,
-    pub decoded: u64,
-    pub checks_ok: u64,
-    pub checks_failed: u64,
-}
 
 /// How many of the sectors in which reads differ could be settled, and by what.
 #[derive(Debug, Clone, Copy, Serialize)]
@@ -30,15 +19,6 @@ pub struct VotesReport {
     pub by_majority: u32,
     /// Differing sectors that nothing settles.
     pub open: u32,
-}
-
-impl ProofReport {
-    /// What the sums inside `content` confirm.
-    #[must_use]
-    pub fn of(content: &[u8]) -> Self {
-        let Proof { bytes, blank, covered, decoded, checks_ok, checks_failed } = proof_of(content);
-        Self { bytes, blank, covered, decoded, checks_ok, checks_failed }
-    }
 }
 
 impl VotesReport {

@@ -7,12 +7,13 @@ use std::os::unix::fs::MetadataExt;
 use std::path::PathBuf;
 
 use evidence::{BareFile, FileIdentity, Reading, Settlement, Verdict, distinct, judge_files};
+use image::explain::{Proof, proof_of};
 use serde::Serialize;
 
 use crate::capture::{DiagnosisReport, diagnosis_report};
 use crate::error::JobError;
 use crate::files;
-use crate::proof::{ProofReport, VotesReport, on_two_cores, settled};
+use crate::proof::{VotesReport, on_two_cores, settled};
 
 /// Largest file that is read.
 const MOST_OF_A_FILE: u64 = 256 << 20;
@@ -37,7 +38,7 @@ pub struct ReadsReport {
     /// What it looks like, the most probable fault first.
     pub diagnosis: Vec<DiagnosisReport>,
     /// How much of the content its own sums confirm: of the first file.
-    pub proof: ProofReport,
+    pub proof: Proof,
     /// The same for a person, in ten lines or fewer.
     #[serde(skip)]
     lines: Vec<String>,
@@ -80,7 +81,7 @@ pub fn judge(paths: &[PathBuf], out: Option<&PathBuf>) -> Result<ReadsReport, Jo
     let distinct: Vec<&[u8]> = distinct(&files).into_iter().map(|index| files[index].content).collect();
     let first = distinct.first().copied().unwrap_or_default();
     let (judgement, proof) = std::thread::scope(|scope| {
-        let proof = scope.spawn(|| ProofReport::of(first));
+        let proof = scope.spawn(|| proof_of(first));
         (judge_files(&files), proof.join().expect("reading an image does not panic"))
     });
     let readings: Vec<Reading<'_>> = distinct.iter().map(|bytes| Reading::bare(bytes)).collect();

@@ -1,7 +1,8 @@
 //! Numbers and results as people read them.
 
+use image::explain::Proof;
+
 use crate::capture::{CaptureReport, EvidenceReport};
-use crate::proof::ProofReport;
 use crate::report::{ApplyReport, VerifyReport};
 
 /// A byte count: in MiB or KiB where it is whole, else in bytes.
@@ -145,8 +146,8 @@ pub fn passes(evidence: &EvidenceReport) -> Vec<String> {
 }
 
 /// What sums inside a content confirm of it.
-fn proof(proof: &ProofReport) -> String {
-    let ProofReport { covered, decoded, checks_ok, checks_failed, .. } = *proof;
+fn proof(proof: &Proof) -> String {
+    let Proof { covered, decoded, checks_ok, checks_failed, .. } = *proof;
     if checks_ok + checks_failed == 0 {
         return "proof: no sum inside the content confirms any of it".into();
     }

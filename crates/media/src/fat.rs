@@ -9,7 +9,7 @@
 
 use std::collections::HashSet;
 
-use crate::source::{Error, Source, u16_at, u32_at};
+use crate::source::{Error, Source, safe_name, u16_at, u32_at};
 
 /// Most files and folders listed.
 const MOST_RECORDS: usize = 20_000;
@@ -272,7 +272,7 @@ fn records_of(bytes: &[u8]) -> Vec<Record> {
                 let first = u32::from(u16_at(record, 26)) | u32::from(u16_at(record, 20)) << 16;
                 let name = long_name(&long, &record[..11]).unwrap_or_else(|| short_name(record));
                 records.push(Record {
-                    name: safe(&name),
+                    name: safe_name(&name),
                     is_folder: attributes & 0x10 != 0,
                     first,
                     len: u32_at(record, 28),
@@ -308,11 +308,4 @@ fn short_name(record: &[u8]) -> String {
     }
     let (name, ending) = (part(&base, record[12] & 8 != 0), part(&record[8..11], record[12] & 16 != 0));
     if ending.is_empty() { name } else { format!("{name}.{ending}") }
-}
-
-/// A name in which nothing can lead elsewhere or move a cursor.
-fn safe(name: &str) -> String {
-    let letter = |letter: char| if letter == '/' || letter == '\\' || letter.is_control() { '_' } else { letter };
-    let name: String = name.chars().map(letter).collect();
-    if matches!(name.as_str(), "" | "." | "..") { "_".into() } else { name }
 }

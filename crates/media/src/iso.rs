@@ -7,7 +7,7 @@
 
 use std::collections::HashSet;
 
-use crate::source::{Error, Source, u16_at, u32_at};
+use crate::source::{Error, Source, safe_name, u16_at, u32_at};
 
 /// Bytes of a sector.
 pub const SECTOR: u64 = 2048;
@@ -142,7 +142,7 @@ fn records_of(source: &dyn Source, extent: Extent) -> Result<Vec<Record>, Error>
                 let system_use = record.get((33 + name_len).next_multiple_of(2).max(33)..).unwrap_or_default();
                 let name = long_name(system_use).unwrap_or_else(|| short_name(plain));
                 let extent = Extent { sector: u32_at(record, 2), len: u32_at(record, 10) };
-                records.push(Record { name: safe(&name), extent, is_folder: record[25] & 2 != 0 });
+                records.push(Record { name: safe_name(&name), extent, is_folder: record[25] & 2 != 0 });
             }
             at += len;
         }
@@ -169,11 +169,4 @@ fn long_name(mut system_use: &[u8]) -> Option<String> {
         system_use = &rest[len - 4..];
     }
     (!name.is_empty()).then(|| String::from_utf8_lossy(&name).into_owned())
-}
-
-/// A name in which nothing can lead elsewhere or move a cursor.
-fn safe(name: &str) -> String {
-    let letter = |letter: char| if letter == '/' || letter.is_control() { '_' } else { letter };
-    let name: String = name.chars().map(letter).collect();
-    if matches!(name.as_str(), "" | "." | "..") { "_".into() } else { name }
 }

@@ -164,3 +164,10 @@ pub(crate) fn u32_at(bytes: &[u8], at: usize) -> u32 {
 pub(crate) fn u64_at(bytes: &[u8], at: usize) -> u64 {
     u64::from(u32_at(bytes, at)) | u64::from(u32_at(bytes, at + 4)) << 32
 }
+
+/// Returns a name in which nothing can lead elsewhere or move a cursor.
+pub(crate) fn safe_name(name: &str) -> String {
+    let letter = |letter: char| if matches!(letter, '/' | '\\') || letter.is_control() { '_' } else { letter };
+    let name: String = name.chars().map(letter).collect();
+    if matches!(name.as_str(), "" | "." | "..") { "_".into() } else { name }
+}
