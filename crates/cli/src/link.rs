@@ -28,7 +28,7 @@ pub fn run(
         LinkCommand::Install { drawing: Some(case), out, .. } => draw(case, out.as_deref(), output)?,
         LinkCommand::Install { file, .. } => {
             let report = link_install::install(file.as_deref(), face)?;
-            output.result(&report, || report.text());
+            output.result(&report, || page(&report.text()));
         }
         LinkCommand::Check { chip, watch: true, seconds } => {
             let report = link_check::watch(bench, &options(&chip, None, global), seconds, face)?;

@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::{GUARD, Host, ID, MODE, chip, pattern, with_chip};
+use common::{GUARD, Host, ID, MODE, chip, pattern, program, with_chip};
 use wire::{BLOCK, Block, Blocks, Data, Request, encode};
 
 const LIST: [Block; 40] = {
@@ -27,16 +27,7 @@ fn start_with(host: &mut Host, which: usize, blocks: usize) -> u16 {
         0 => host.send(&Request::ReadRange { at: 0, len: 1 << 20, mode: MODE }),
         1 => host.send(&Request::DigestRange { at: 0, len: 1 << 20, mode: MODE }),
         2 => {
-            let number = host.send(&Request::ProgramRange {
-                at: 0,
-                len: 1 << 20,
-                page: 256,
-                opcode: 0x02,
-                address_bytes: 3,
-                typical_us: 700,
-                limit_us: 3000,
-                guard: GUARD,
-            });
+            let number = host.send(&program(0, 1 << 20));
             for at in 0..blocks {
                 let block: Vec<u8> = (0..BLOCK).map(|byte| pattern(at * BLOCK + byte) & 0x3C).collect();
                 host.send_data(number, &Data::Bytes(&block));

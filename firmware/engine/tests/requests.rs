@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::{GUARD, ID, MODE, chip, pattern, with_chip, with_pipes};
+use common::{GUARD, ID, MODE, chip, pattern, program, with_chip, with_pipes};
 use wire::{BLOCK, Block, Blocks, Data, Guard, ReadMode, Request};
 
 #[test]
@@ -79,19 +79,6 @@ fn a_digest_is_the_crc_32_of_each_block() {
         assert_eq!(answer.data, expected);
         assert_eq!(answer.reply, "Digests { count: 255 }");
     });
-}
-
-fn program(at: u32, len: u32) -> Request<'static> {
-    Request::ProgramRange {
-        at,
-        len,
-        page: 256,
-        opcode: 0x02,
-        address_bytes: 3,
-        typical_us: 700,
-        limit_us: 3000,
-        guard: GUARD,
-    }
 }
 
 #[test]

@@ -412,6 +412,21 @@ impl Host<'_> {
     }
 }
 
+/// A program range of pages as most chips have them.
+pub fn program(at: u32, len: u32) -> Request<'static> {
+    Request::ProgramRange {
+        at,
+        len,
+        page: 256,
+        opcode: 0x02,
+        address_bytes: 3,
+        typical_us: 700,
+        limit_us: 3000,
+        guard: GUARD,
+    }
+}
+
+/// Content that repeats in no block.
 pub fn pattern(at: usize) -> u8 {
     (at.wrapping_mul(7) ^ (at >> 8).wrapping_mul(13)) as u8
 }
