@@ -85,6 +85,8 @@ pub enum Command {
     /// Check and print what is known of a model of machine
     #[command(subcommand)]
     Profile(ProfileCommand),
+    /// Show the work as a web page of this computer alone, beside the bench
+    Desk(DeskArgs),
     /// Print completions for a shell
     Completions {
         /// Which shell
@@ -103,6 +105,37 @@ pub struct DemoArgs {
     /// Another story in place of the whole machine
     #[arg(long)]
     pub scene: Option<SceneName>,
+    /// Play nothing: open the desk on a machine that was taken in, to do the job there
+    #[arg(long, conflicts_with = "scene")]
+    pub desk: bool,
+    /// How the page is opened
+    #[command(flatten)]
+    pub page: PageArgs,
+}
+
+/// How a page of this computer is opened.
+#[derive(Debug, Clone, Args)]
+pub struct PageArgs {
+    /// The port of 127.0.0.1; without it, one that is free
+    #[arg(long, value_name = "PORT", default_value_t = 0, hide_default_value = true)]
+    pub port: u16,
+    /// Open the page in the browser as well
+    #[arg(long)]
+    pub open: bool,
+}
+
+/// Arguments of `desk`.
+#[derive(Debug, Args)]
+pub struct DeskArgs {
+    /// How the page is opened
+    #[command(flatten)]
+    pub page: PageArgs,
+    /// A virtual bench to be offered beside the links of this computer; may be given again
+    #[arg(long = "link", value_name = "FILE.toml")]
+    pub links: Vec<PathBuf>,
+    /// A folder with profiles, recipes and images; may be given again
+    #[arg(long = "files", value_name = "DIR")]
+    pub files: Vec<PathBuf>,
 }
 
 /// The demo's scenes.

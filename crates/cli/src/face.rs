@@ -47,6 +47,11 @@ pub fn watch_interrupts(json: bool) {
     drop(set);
 }
 
+/// What Ctrl-C sets, for what is no command of the engine.
+pub fn stop_flag() -> &'static AtomicBool {
+    &STOP
+}
+
 /// The engine's face.
 pub struct Face {
     json: bool,

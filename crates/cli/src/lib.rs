@@ -6,6 +6,7 @@
 mod args;
 mod begin;
 mod chip;
+mod desk;
 mod face;
 mod image;
 mod job;
@@ -107,6 +108,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         Command::Media(command) => media::run(command, global, output, face),
         Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
+        Command::Desk(args) => desk::run(args, &bench_dir(global)?, output),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "firmhand", &mut std::io::stdout());
             Ok(())
@@ -130,6 +132,9 @@ fn demo(args: &DemoArgs, global: &Global, output: &Output, face: &mut Face) -> R
         Some(SceneName::BadContact) => ::job::demo::Scene::BadContact,
         Some(SceneName::WrongImage) => ::job::demo::Scene::WrongImage,
     };
+    if args.desk {
+        return desk::demo(&args.page, &bench, output, face);
+    }
     let report = ::job::demo::run(scene, &bench, face)?;
     output.result(&report, || report.text());
     Ok(())

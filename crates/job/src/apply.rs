@@ -96,15 +96,16 @@ impl Session<'_> {
         Ok(Target { name: format!("content {}", id.short()), bytes: self.vault.read_vec(&id)?, place: Place::Whole })
     }
 
-    /// What the chip held when an earlier job found it, in a return.
+    /// The content that the open step is to write, where the profile or the journal names one: what was composed for this chip, or
+    /// what an earlier job found on it.
     ///
     /// # Errors
-    /// [`JobError::WhichCapture`] when the open step brings nothing back; [`JobError::Vault`].
-    pub fn as_found_before(&self) -> Result<Target, JobError> {
-        let Some(Wanted::Content(id)) = self.station.as_ref().map(|station| &station.wanted) else {
-            return Err(JobError::WhichCapture { why: format!("job {} brings nothing back here", self.job()) });
+    /// [`JobError::WhichCapture`] when the open step names none; [`JobError::Vault`].
+    pub fn wanted_content(&self) -> Result<Target, JobError> {
+        let Some(Wanted::Content(id)) = self.wanted_by_step() else {
+            return Err(JobError::WhichCapture { why: format!("job {} has no content for this step", self.job()) });
         };
-        Ok(Target { name: format!("capture {}", id.short()), bytes: self.vault.read_vec(id)?, place: Place::Whole })
+        Ok(Target { name: format!("content {}", id.short()), bytes: self.vault.read_vec(id)?, place: Place::Whole })
     }
 
     /// Brings the chip, or a part of it, to the wanted content.

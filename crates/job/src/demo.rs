@@ -7,11 +7,13 @@
 //! instead of waited for. The bench folder is left for a look. A scene is a story in which something goes wrong; it
 //! succeeds when it ends as the story says, and fails otherwise.
 
+mod desk;
 mod machine;
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
+pub use self::desk::{DeskSet, set_for_desk};
 use image::scenario::{LARKSPUR_MAC, larkspur_main, larkspur_port, meadowlark_main};
 use serde::Serialize;
 use vault::Digest;

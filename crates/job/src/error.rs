@@ -127,6 +127,9 @@ pub enum JobError {
     /// An image that cannot be read.
     #[error("cannot use {} as an image: {why}", path.display())]
     ImageFile { path: PathBuf, why: String },
+    /// A file that a step needs is in none of the folders.
+    #[error("{file} is in none of the folders that were named{}", folders_text(folders))]
+    FileMissing { file: String, folders: Vec<PathBuf> },
     /// A region that is not there.
     #[error("no region `{region}`: {why}")]
     Region { region: String, why: String },
@@ -191,6 +194,11 @@ pub enum JobError {
     Scene { why: String },
 }
 
+fn folders_text(folders: &[PathBuf]) -> String {
+    let named: Vec<String> = folders.iter().map(|folder| folder.display().to_string()).collect();
+    if named.is_empty() { String::new() } else { format!(": {}", named.join(", ")) }
+}
+
 fn list(conflicts: &[Conflict]) -> String {
     conflicts.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
 }
@@ -206,6 +214,7 @@ impl JobError {
             | Self::DrivesUnknown
             | Self::BadOption { .. }
             | Self::ImageFile { .. }
+            | Self::FileMissing { .. }
             | Self::Region { .. }
             | Self::WhichCapture { .. }
             | Self::Recipe(_)
@@ -354,6 +363,9 @@ impl JobError {
             Self::Recipe(error) => error.remedy(),
             Self::Compose(error) => error.remedy().into(),
             Self::ImageFile { .. } => "name a file with the content, or a content of `firmhand vault list`".into(),
+            Self::FileMissing { .. } => {
+                "put it into one of them, or open the desk with `--files DIR` for the folder that has it".into()
+            }
             Self::Selector { .. } | Self::Select(_) => {
                 "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language".into()
             }

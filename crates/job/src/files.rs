@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io::{Read, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use vault::{Digest, Vault};
 
@@ -61,6 +61,29 @@ pub fn export(vault: &Vault, id: &Digest, path: &Path, replace: bool) -> Result<
     }
     vault.export(id, path, replace)?;
     Ok(true)
+}
+
+/// The regular files right in these folders that can be images, in order of their names.
+///
+/// # Errors
+/// [`JobError::Io`] for a folder that cannot be listed.
+pub(crate) fn all(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
+    let mut found = Vec::new();
+    for folder in folders {
+        let io = |source| JobError::Io { doing: "list", path: folder.clone(), source };
+        let mut here = Vec::new();
+        for entry in std::fs::read_dir(folder).map_err(io)? {
+            let entry = entry.map_err(io)?;
+            let fits =
+                |meta: &std::fs::Metadata| meta.is_file() && (1..=u64::from(nor::MAX_SIZE)).contains(&meta.len());
+            if entry.metadata().is_ok_and(|meta| fits(&meta)) {
+                here.push(entry.path());
+            }
+        }
+        here.sort();
+        found.extend(here);
+    }
+    Ok(found)
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ pub mod capture;
 pub mod compose;
 pub mod contacts;
 pub mod demo;
+pub mod doing;
 pub mod drives;
 pub mod error;
 mod files;

@@ -23,7 +23,7 @@ use crate::jobs::Work;
 use crate::kernel;
 use crate::reach::{LinkName, Reached};
 use crate::record::{ChipKey, Known};
-use crate::station::Station;
+use crate::station::{Station, Wanted};
 use crate::supply::{self, Stated, Statements};
 use crate::wiring;
 
@@ -283,6 +283,21 @@ impl<'f> Session<'f> {
     #[must_use]
     pub fn identity(&self) -> &Identity {
         &self.identity
+    }
+
+    /// The step of the job that this command does; none in a loose job, or when a reading command is only repeated.
+    #[must_use]
+    pub fn step(&self) -> Option<&str> {
+        self.station.as_ref()?.step.as_deref()
+    }
+
+    /// What that step is to write.
+    pub(crate) fn wanted_by_step(&self) -> Option<&Wanted> {
+        self.station.as_ref().map(|station| &station.wanted)
+    }
+
+    pub(crate) fn vault(&self) -> &Vault {
+        &self.vault
     }
 
     /// Time on the link's clock, in microseconds.

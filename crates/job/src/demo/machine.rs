@@ -14,13 +14,11 @@ use image::scenario::{
 use vault::JobId;
 
 use super::{SEED, Stage, put};
-use crate::apply::{Place, Target};
-use crate::compose::{ComposeRequest, compose};
+use crate::doing::{DoRequest, do_step, is_done_here};
 use crate::error::JobError;
 use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
-use crate::profile::{Content, ImageSource, JobKind, Profile, Step, StepKind};
-use crate::session::{ChipOptions, Session, open_bench};
-use crate::text::{applied, captured, duration, verified};
+use crate::profile::{JobKind, Profile, Step, StepKind};
+use crate::session::open_bench;
 
 const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
 const TEAL: &str = include_str!("../../../../profiles/teal-router.toml");
@@ -33,7 +31,7 @@ const RECIPES: [(&str, &str); 3] = [
 ];
 
 /// Who signs in the stories.
-const SIGNER: &str = "Lantern Street";
+pub(super) const SIGNER: &str = "Lantern Street";
 const OWNER: &str = "Lantern Street repair café";
 
 /// What the person at the intake of a Larkspur answers, whatever is to be done.
@@ -55,8 +53,6 @@ const MOST_STEPS: usize = 500;
 struct Play {
     job: String,
     profile: Profile,
-    /// Files that recipes pin.
-    with: Vec<PathBuf>,
 }
 
 impl Stage<'_> {
@@ -64,38 +60,20 @@ impl Stage<'_> {
     pub(super) fn larkspur(&mut self) -> Result<String, JobError> {
         self.say("A Larkspur Nine comes in, gets Meadowlark on both chips, and is handed over.");
         self.say("All of it is invented; the chips are virtual, and hands sign by themselves here.");
-        self.set_the_table()?;
-        put(&self.place("port-chip.bin"), &larkspur_port(SEED))?;
-        put(&self.place("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
-        self.chip_file("port", "W25Q80DV", "port-chip.bin", "")?;
-        // The published image is nobody's: it carries a placeholder where the machine's own address goes.
-        put(&self.meadowlark, &meadowlark_main(SEED, PLACEHOLDER_MAC))?;
-        let convert = ["setup-password=yes", "limit-finger-reader=yes", "limit-charge-limit=yes", "variant=school"];
-        let there = self.play(
-            &StartRequest {
-                kind: JobKind::Convert,
-                profile: Some(self.place("larkspur-nine.toml")),
-                machine: "Larkspur Nine, shelf 3".into(),
-                answers: LARKSPUR_ANSWERS.iter().chain(&convert).map(|answer| (*answer).to_owned()).collect(),
-                ..taken_in()
-            },
-            vec![self.meadowlark.clone()],
-        )?;
+        self.set_larkspur()?;
+        let there = self.play(&self.larkspur_to_convert("Larkspur Nine, shelf 3"))?;
         let main =
             self.expect_chip("main.bin", &meadowlark_completed(SEED, LARKSPUR_MAC), "Meadowlark with its own address");
         main.and(self.expect_chip("port-chip.bin", &meadowlark_port(SEED), "its new firmware"))?;
         self.say("\nThe day comes when the old firmware has to be back.");
         let back = ["setup-password=yes", "limit-clock=yes", "limit-recovery-key=yes"];
-        self.play(
-            &StartRequest {
-                kind: JobKind::Return,
-                of: Some(there),
-                machine: "Larkspur Nine, shelf 3".into(),
-                answers: LARKSPUR_ANSWERS.iter().chain(&back).map(|answer| (*answer).to_owned()).collect(),
-                ..taken_in()
-            },
-            Vec::new(),
-        )?;
+        self.play(&StartRequest {
+            kind: JobKind::Return,
+            of: Some(there),
+            machine: "Larkspur Nine, shelf 3".into(),
+            answers: LARKSPUR_ANSWERS.iter().chain(&back).map(|answer| (*answer).to_owned()).collect(),
+            ..taken_in()
+        })?;
         let as_found = self.as_found.clone();
         self.expect_chip("main.bin", &as_found, "what was found")?;
         self.expect_chip("port-chip.bin", &larkspur_port(SEED), "what was found")?;
@@ -105,16 +83,50 @@ impl Stage<'_> {
     /// Plays the rescue of a Teal router board: one chip, no descriptor, fed by the board.
     pub(super) fn router(&mut self) -> Result<String, JobError> {
         self.say("A Teal router board arrives dead: the power failed while it updated itself.");
+        self.set_teal()?;
+        self.link = self.place("boot.toml");
+        self.play(&self.teal_to_rescue())?;
+        let mut wanted = teal_published(SEED);
+        wanted[0x7F_0000..].copy_from_slice(&teal(SEED)[0x7F_0000..]);
+        self.expect_chip("boot.bin", &wanted, "the published firmware with its own calibration")?;
+        Ok("Done: the board runs again, with the calibration that was measured for it alone.".into())
+    }
+
+    /// Puts both chips of a Larkspur Nine and what is published for it into the bench folder.
+    pub(super) fn set_larkspur(&mut self) -> Result<(), JobError> {
         self.set_the_table()?;
-        let whole = teal(SEED);
-        let mut dead = whole.clone();
+        put(&self.place("port-chip.bin"), &larkspur_port(SEED))?;
+        put(&self.place("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
+        self.chip_file("port", "W25Q80DV", "port-chip.bin", "")?;
+        // The published image is nobody's: it carries a placeholder where the machine's own address goes.
+        put(&self.meadowlark, &meadowlark_main(SEED, PLACEHOLDER_MAC))
+    }
+
+    /// The intake of a Larkspur Nine that is to be converted.
+    pub(super) fn larkspur_to_convert(&self, machine: &str) -> StartRequest {
+        let convert = ["setup-password=yes", "limit-finger-reader=yes", "limit-charge-limit=yes", "variant=school"];
+        StartRequest {
+            kind: JobKind::Convert,
+            profile: Some(self.place("larkspur-nine.toml")),
+            machine: machine.into(),
+            answers: LARKSPUR_ANSWERS.iter().chain(&convert).map(|answer| (*answer).to_owned()).collect(),
+            ..taken_in()
+        }
+    }
+
+    /// Puts the chip of a Teal router whose update was cut off and what is published for it into the bench folder.
+    pub(super) fn set_teal(&mut self) -> Result<(), JobError> {
+        self.set_the_table()?;
+        let mut dead = teal(SEED);
         // Its update had erased the kernel and written a part of it.
         dead[0x0E_0000..0x20_0000].fill(nor::ERASED);
         put(&self.place("boot.bin"), &dead)?;
         self.chip_file("boot", "W25Q64", "boot.bin", "")?;
-        self.link = self.place("boot.toml");
-        let published = self.place("teal-3.1.bin");
-        put(&published, &teal_published(SEED))?;
+        put(&self.place("teal-3.1.bin"), &teal_published(SEED))
+    }
+
+    /// The intake of the Teal router.
+    pub(super) fn teal_to_rescue(&self) -> StartRequest {
         let answers = [
             "unlocked=yes",
             "recovery-key=yes",
@@ -124,23 +136,16 @@ impl Stage<'_> {
             "limit-settings-lost=yes",
             "variant=stock",
         ];
-        self.play(
-            &StartRequest {
-                kind: JobKind::Rescue,
-                profile: Some(self.place("teal-router.toml")),
-                machine: "Teal router, hall".into(),
-                answers: answers.map(str::to_owned).to_vec(),
-                ..taken_in()
-            },
-            vec![published],
-        )?;
-        let mut wanted = teal_published(SEED);
-        wanted[0x7F_0000..].copy_from_slice(&whole[0x7F_0000..]);
-        self.expect_chip("boot.bin", &wanted, "the published firmware with its own calibration")?;
-        Ok("Done: the board runs again, with the calibration that was measured for it alone.".into())
+        StartRequest {
+            kind: JobKind::Rescue,
+            profile: Some(self.place("teal-router.toml")),
+            machine: "Teal router, hall".into(),
+            answers: answers.map(str::to_owned).to_vec(),
+            ..taken_in()
+        }
     }
 
-    fn place(&self, file: &str) -> PathBuf {
+    pub(super) fn place(&self, file: &str) -> PathBuf {
         self.bench.join("virtual").join(file)
     }
 
@@ -161,12 +166,12 @@ impl Stage<'_> {
     }
 
     /// Plays a job from intake to handover; returns its id.
-    fn play(&mut self, request: &StartRequest, with: Vec<PathBuf>) -> Result<String, JobError> {
+    fn play(&mut self, request: &StartRequest) -> Result<String, JobError> {
         let job = jobs::start(&self.bench, request, self.front)?.job;
         self.head(&format!("Job {job}: {}", request.kind.as_str()));
         let vault = open_bench(&self.bench)?;
         let profile = Work::open(&vault, &JobId::new(&job)?)?.profile;
-        let play = Play { job, profile, with };
+        let play = Play { job, profile };
         let mut done = 0;
         for _ in 0..MOST_STEPS {
             let next = jobs::next(&self.bench, Some(&play.job), false)?;
@@ -213,21 +218,18 @@ impl Stage<'_> {
     fn do_step(&mut self, play: &Play, step: &Step) -> Result<(), JobError> {
         self.say(&format!("  {}", step.title));
         match step.kind {
-            StepKind::Compose => {
-                let request = ComposeRequest {
-                    recipe: self.place(&recipe_of(&self.bench, play, step)?),
-                    job: Some(play.job.clone()),
-                    with: play.with.clone(),
-                    ..ComposeRequest::default()
-                };
-                let report = compose(&self.bench, &request)?;
-                let kept = report.content.get(..12).unwrap_or_default();
-                self.say(&format!("    {} steps of the recipe, every condition holds: {kept}", report.steps.len()));
-            }
-            kind if kind.talks_to_chip() => {
+            kind if is_done_here(kind) => {
                 let chip = play.profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
-                let told = self.chip_step(play, step, &chip)?;
-                self.say(&format!("    {told}"));
+                let request = DoRequest {
+                    job: play.job.clone(),
+                    step: step.id.clone(),
+                    link: Some(self.place(&format!("{chip}.toml")).display().to_string()),
+                    signed: Some(SIGNER.into()),
+                    files: vec![self.bench.join("virtual")],
+                    ..DoRequest::default()
+                };
+                let said = do_step(&self.bench, &request, self.front)?;
+                self.say(&format!("    {}", said.first().map_or("done", String::as_str)));
             }
             kind => {
                 let chip = step.chip.as_deref().unwrap_or("main");
@@ -244,52 +246,6 @@ impl Stage<'_> {
             }
         }
         Ok(())
-    }
-
-    /// Does a step on a chip through the engine, and says how it ended.
-    fn chip_step(&mut self, play: &Play, step: &Step, chip: &str) -> Result<String, JobError> {
-        let options = ChipOptions {
-            link: self.place(&format!("{chip}.toml")).display().to_string(),
-            job: Some(play.job.clone()),
-            signed: Some(SIGNER.into()),
-            ..ChipOptions::default()
-        };
-        let port_file = self.place("meadowlark-port-2.7.bin");
-        let verb = format!("chip {}", step.kind.as_str());
-        let mut session = Session::open(&self.bench, options, &verb, self.front)?;
-        Ok(match step.kind {
-            StepKind::Identify => {
-                format!("{}, id {}", session.identity().chip.name(), session.identity().chip.id_text())
-            }
-            StepKind::Capture => captured(&session.capture()?),
-            StepKind::Fill => {
-                let report = session.fill(step.fill.unwrap_or(nor::ERASED))?;
-                format!("{} in {}", applied(&report), duration(report.took_ms))
-            }
-            StepKind::Apply => {
-                let target = match step.content {
-                    Some(Content::Variant) => Target::from_file(&port_file, Place::Whole)?,
-                    Some(Content::AsFound) => session.as_found_before()?,
-                    _ => session.target(&format!("composed {chip}"), Place::Whole)?,
-                };
-                let report = session.apply(&target)?;
-                format!("{} in {}", applied(&report), duration(report.took_ms))
-            }
-            _ => {
-                let target = session.last_applied()?;
-                verified(&session.verify(&target)?)
-            }
-        })
-    }
-}
-
-/// The recipe that the chosen variant has for a compose step.
-fn recipe_of(bench: &std::path::Path, play: &Play, step: &Step) -> Result<String, JobError> {
-    let vault = open_bench(bench)?;
-    let work = Work::open(&vault, &JobId::new(&play.job)?)?;
-    match work.image_of(step) {
-        Some(ImageSource::Recipe(path)) => Ok(path.display().to_string()),
-        _ => Err(JobError::Scene { why: format!("`{}` has no recipe", step.id) }),
     }
 }
 

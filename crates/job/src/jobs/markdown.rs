@@ -83,6 +83,14 @@ impl RecordReport {
         for (id, answer) in &self.answers {
             *page += &format!("- `{id}`: {}\n", cell(answer));
         }
+        if !self.photos.is_empty() {
+            *page += "\n## Photos\n\n";
+            for photo in &self.photos {
+                let note = photo.note.as_deref().map(|note| format!(": {}", cell(note))).unwrap_or_default();
+                let (step, by, when) = (cell(&photo.step), cell(&photo.by), cell(&photo.when));
+                *page += &format!("- {step}, by {by}, {when}{note} (BLAKE3 `{}`)\n", cell(&photo.content));
+            }
+        }
         if !self.gates.is_empty() {
             *page += "\n## Gates\n\n";
             for gate in &self.gates {

@@ -76,10 +76,13 @@ pub struct NextStep {
 pub fn next(bench: &Path, job: Option<&str>, redact: bool) -> Result<NextReport, JobError> {
     let vault = open_bench(bench)?;
     let work = Work::open(&vault, &chosen(&vault, job)?)?;
-    let state = work.state();
+    Ok(next_of(&work, &work.state(), redact))
+}
+
+pub(super) fn next_of(work: &Work, state: &State<'_>, redact: bool) -> NextReport {
     let steps = state.next();
     let job = work.job.to_string();
-    let first = steps.first().map(|step| next_step(&work, &state, step, redact));
+    let first = steps.first().map(|step| next_step(work, state, step, redact));
     let mut waits_for = Vec::new();
     let mut commands = Vec::new();
     if first.is_none() && !state.is_closed() {
@@ -101,14 +104,14 @@ pub fn next(bench: &Path, job: Option<&str>, redact: bool) -> Result<NextReport,
             commands.push(format!("firmhand job handover {job} --by NAME"));
         }
     }
-    Ok(NextReport {
+    NextReport {
         closed: work.sealed,
         step: first,
         also: steps.iter().skip(1).map(|step| step.id.clone()).collect(),
         waits_for,
         commands,
         job,
-    })
+    }
 }
 
 /// The commands that do a step, in order, as they are typed.
@@ -153,7 +156,7 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
     commands
 }
 
-fn next_step(work: &Work, state: &State<'_>, step: &Step, redact: bool) -> NextStep {
+pub(super) fn next_step(work: &Work, state: &State<'_>, step: &Step, redact: bool) -> NextStep {
     let begun = state.step(&step.id).and_then(|view| view.begun);
     let since = begun.filter(|_| step.kind == StepKind::PowerUp).map(|mark| waited(&mark.when, &now()));
     NextStep {

@@ -7,6 +7,7 @@ use serde_json::Value;
 use vault::{Digest, Entry, Vault, VaultError};
 
 use super::next::minutes_between;
+use super::photo::{PhotoLine, photos};
 use super::questions::told_in;
 use super::redact::{LEFT_OUT, People, private};
 use super::{Work, chosen};
@@ -57,6 +58,9 @@ pub struct RecordReport {
     pub spans: Vec<ChipRecord>,
     /// Each step that was done or is left.
     pub steps: Vec<StepRecord>,
+    /// Photos, oldest first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub photos: Vec<PhotoLine>,
     /// Answers to gates, with who gave them.
     pub gates: Vec<GateRecord>,
     /// What a person has to hear.
@@ -192,6 +196,7 @@ pub fn record(bench: &Path, job: Option<&str>, redact: bool) -> Result<RecordRep
             .collect(),
         chips: chips.collect::<Result<_, _>>()?,
         spans: spans(&vault, &work)?,
+        photos: photos(&work.entries, redact),
         gates: gates(&work.entries, &mut people),
         steps: state
             .steps()

@@ -187,25 +187,28 @@ pub fn status_all(bench: &Path, redact: bool) -> Result<JobsReport, JobError> {
 pub fn status(bench: &Path, job: Option<&str>, redact: bool) -> Result<StatusReport, JobError> {
     let vault = open_bench(bench)?;
     let work = Work::open(&vault, &chosen(&vault, job)?)?;
-    let state = work.state();
+    Ok(status_of(&work, &work.state(), redact))
+}
+
+pub(super) fn status_of(work: &Work, state: &State<'_>, redact: bool) -> StatusReport {
     let mut people = People::new(redact);
     let next = state.next();
     let mut waits: Vec<String> = next.iter().filter_map(|step| waits_for(step)).collect();
     waits.extend(state.fused_gate_to_sign().map(|gate| format!("{gate}: a signature before the first write (S16)")));
-    Ok(StatusReport {
+    StatusReport {
         job: work.job.to_string(),
-        state: word(&state),
+        state: word(state),
         kind: work.header.kind.as_str(),
         board: work.profile.board.name.clone(),
         machine: private(work.intake()["machine"].as_str(), redact),
         path: state.steps().iter().map(|view| step_line(view, &mut people)).collect(),
         supplies: state.supplies(),
-        chips: chip_lines(&work, &state),
+        chips: chip_lines(work, state),
         next: next.iter().map(|step| step.id.clone()).collect(),
         waits_for_person: waits,
         warnings: state.warnings(),
         notes: if redact { Vec::new() } else { state.notes().to_vec() },
-    })
+    }
 }
 
 /// What is known of each chip that the job works on.

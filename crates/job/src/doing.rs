@@ -1,0 +1,182 @@
+//! What firmhand itself does at a step of a job: the chip command or the composing that the profile means by it.
+//!
+//! Whoever shows a job does not have to know which command that is, nor name its image: profile and journal say what is
+//! written, and files are found by the hash that the profile pins, in folders that the person named or in the vault. The rules
+//! are those of the commands, which are called here and nowhere passed by.
+//!
+//! What a reader would question: the step is named although the procedure knows the next one. Two people may look at the same
+//! page, and whoever presses second must not begin the step after it.
+
+use std::path::{Path, PathBuf};
+
+use image::pin::Pin;
+use vault::{JobId, Vault};
+
+use crate::apply::{Place, Target};
+use crate::compose::{ComposeRequest, compose};
+use crate::error::JobError;
+use crate::files;
+use crate::front::Front;
+use crate::jobs::{JobsError, Work};
+use crate::procedure::{Blocked, Reason};
+use crate::profile::{ImageSource, Step, StepKind};
+use crate::session::{ChipOptions, Session, open_bench};
+use crate::station::Wanted;
+use crate::text::{applied, captured, counted, duration, passes, verified};
+
+/// Which step is to be done, and with what.
+#[derive(Debug, Clone, Default)]
+pub struct DoRequest {
+    /// The job.
+    pub job: String,
+    /// The step.
+    pub step: String,
+    /// How to reach the chip; none for a step without one.
+    pub link: Option<String>,
+    /// Who signs the step's hold point.
+    pub signed: Option<String>,
+    /// What the link drives in volts, where it cannot know itself.
+    pub drives: Option<f64>,
+    /// Folders with recipes and images.
+    pub files: Vec<PathBuf>,
+}
+
+/// Whether firmhand itself does steps of this kind.
+#[must_use]
+pub fn is_done_here(kind: StepKind) -> bool {
+    kind.talks_to_chip() || kind == StepKind::Compose
+}
+
+/// Does the step; returns what came of it, one sentence each.
+///
+/// # Errors
+/// [`JobsError::Blocked`] with every reason when it may not be done now; what the command itself ends with.
+pub fn do_step(bench: &Path, request: &DoRequest, front: &mut dyn Front) -> Result<Vec<String>, JobError> {
+    let work = {
+        let vault = open_bench(bench)?;
+        Work::open(&vault, &JobId::new(&request.job)?)?
+    };
+    let blocked =
+        |reasons| JobError::from(JobsError::Blocked { blocked: Blocked { step: request.step.clone(), reasons } });
+    let Some(step) = work.profile.step(&request.step).filter(|step| is_done_here(step.kind)) else {
+        return Err(blocked(vec![Reason::NoSuchStep]));
+    };
+    if let Err(Blocked { mut reasons, .. }) = work.state().may_do(&step.id) {
+        // What a signature frees is signed where the command begins.
+        let signed = request.signed.is_some();
+        reasons.retain(|reason| !(signed && matches!(reason, Reason::HoldNotSigned | Reason::FusedUnknown { .. })));
+        if !reasons.is_empty() {
+            return Err(blocked(reasons));
+        }
+    }
+    if step.kind == StepKind::Compose {
+        put_together(bench, &work, step, request)
+    } else {
+        on_chip(bench, step, request, front)
+    }
+}
+
+fn put_together(bench: &Path, work: &Work, step: &Step, request: &DoRequest) -> Result<Vec<String>, JobError> {
+    let Some(ImageSource::Recipe(recipe)) = work.image_of(step) else {
+        let why = format!("the images that were chosen have no recipe for `{}`", step.id);
+        return Err(JobError::WrongJob { job: request.job.clone(), why });
+    };
+    let Some(path) = request.files.iter().map(|folder| folder.join(recipe)).find(|path| path.is_file()) else {
+        return Err(JobError::FileMissing { file: recipe.display().to_string(), folders: request.files.clone() });
+    };
+    let with = files::all(&request.files)?;
+    let report = compose(
+        bench,
+        &ComposeRequest { recipe: path, job: Some(request.job.clone()), with, ..ComposeRequest::default() },
+    )?;
+    let kept = report.content.get(..12).unwrap_or_default();
+    let mut said = vec![format!("{} steps of the recipe, every condition holds: {kept}", report.steps.len())];
+    said.extend(report.findings);
+    Ok(said)
+}
+
+fn on_chip(bench: &Path, step: &Step, request: &DoRequest, front: &mut dyn Front) -> Result<Vec<String>, JobError> {
+    let options = ChipOptions {
+        link: request.link.clone().unwrap_or_default(),
+        job: Some(request.job.clone()),
+        signed: request.signed.clone(),
+        drives: request.drives,
+        ..ChipOptions::default()
+    };
+    let verb = format!("chip {}", step.kind.as_str());
+    let mut session = Session::open(bench, options, &verb, front)?;
+    if session.step() != Some(&step.id) {
+        let why = format!("`{}` is not what is open now; look again at what comes next", step.id);
+        return Err(JobError::WrongJob { job: request.job.clone(), why });
+    }
+    Ok(match step.kind {
+        StepKind::Identify => {
+            let chip = &session.identity().chip;
+            vec![format!("{}, id {}", chip.name(), chip.id_text())]
+        }
+        StepKind::Capture => {
+            let report = session.capture()?;
+            let mut said = vec![captured(&report)];
+            said.extend(passes(&report.evidence));
+            said.extend(report.evidence.remains);
+            said
+        }
+        StepKind::Fill | StepKind::Apply => {
+            let report = match step.fill {
+                Some(value) => session.fill(value)?,
+                None => {
+                    let target = wanted(&session, &request.files)?;
+                    session.apply(&target)?
+                }
+            };
+            let count = counted(report.erases as u64, "block");
+            vec![
+                format!("{} in {}", applied(&report), duration(report.took_ms)),
+                format!("{count} erased, {} programmed", crate::text::about(report.programmed_bytes)),
+            ]
+        }
+        _ => {
+            let target = session.last_applied()?;
+            vec![verified(&session.verify(&target)?)]
+        }
+    })
+}
+
+/// What the open step writes, out of the vault or of the folders.
+fn wanted(session: &Session<'_>, folders: &[PathBuf]) -> Result<Target, JobError> {
+    match session.wanted_by_step() {
+        Some(Wanted::Sha256(sha256) | Wanted::PartOf(sha256)) => {
+            if let Some(path) = by_sha256(folders, sha256)? {
+                return Target::from_file(&path, Place::Whole);
+            }
+            match in_vault(session.vault(), sha256)? {
+                Some(target) => Ok(target),
+                None => Err(JobError::FileMissing {
+                    file: format!("the file with the SHA-256 {sha256}"),
+                    folders: folders.to_vec(),
+                }),
+            }
+        }
+        _ => session.wanted_content(),
+    }
+}
+
+/// The file of this hash.
+fn by_sha256(folders: &[PathBuf], sha256: &str) -> Result<Option<PathBuf>, JobError> {
+    for path in files::all(folders)? {
+        if Pin::sha256(&files::read(&path, u64::from(nor::MAX_SIZE))?).digits() == sha256 {
+            return Ok(Some(path));
+        }
+    }
+    Ok(None)
+}
+
+fn in_vault(vault: &Vault, sha256: &str) -> Result<Option<Target>, JobError> {
+    for item in vault.list(&vault::Filter::default())?.items {
+        if vault.show(&item.id)?.iter().any(|manifest| manifest.sha256.to_string() == sha256) {
+            let name = format!("content {}", item.id.short());
+            return Ok(Some(Target { name, bytes: vault.read_vec(&item.id)?, place: Place::Whole }));
+        }
+    }
+    Ok(None)
+}
