@@ -26,7 +26,7 @@ pub fn run(
                 KindName::Rescue => JobKind::Rescue,
                 KindName::Return => JobKind::Return,
             };
-            let request = StartRequest { kind, profile, of, machine, owner, consent, answers };
+            let request = StartRequest { kind, profile, kept: None, of, machine, owner, consent, answers };
             let report = jobs::start(bench, &request, face)?;
             output.result(&report, || page(&report.text()));
         }

@@ -18,8 +18,10 @@ pub const CSS: &str = "text/css; charset=utf-8";
 /// Content type of script modules.
 pub const SCRIPT: &str = "text/javascript; charset=utf-8";
 
-const OWN: [Asset; 2] = [
+const OWN: [Asset; 4] = [
     ("desk.css", CSS, include_str!("../assets/desk.css")),
+    ("job.js", SCRIPT, include_str!("../assets/job.js")),
+    ("watch.js", SCRIPT, include_str!("../assets/watch.js")),
     ("mark.svg", "image/svg+xml", include_str!("../assets/mark.svg")),
 ];
 

@@ -2,6 +2,7 @@
 
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use job::jobs::JobsError;
 use job::{ErrorKind, JobError};
 use maud::html;
 use vault::VaultError;
@@ -21,6 +22,9 @@ pub enum Fault {
     /// More was sent than is taken.
     #[error("{0}")]
     TooMuch(String),
+    /// The job has work that runs.
+    #[error("{}", words::RUNS_ALREADY)]
+    Runs,
     /// A mistake of the desk itself.
     #[error("{}", words::OURS)]
     Ours,
@@ -41,6 +45,7 @@ impl Fault {
             Self::NotFound => StatusCode::NOT_FOUND,
             Self::Sent(_) => StatusCode::BAD_REQUEST,
             Self::TooMuch(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::Runs => StatusCode::CONFLICT,
             Self::Ours => StatusCode::INTERNAL_SERVER_ERROR,
             Self::Job(JobError::Vault(VaultError::NotFound { .. })) => StatusCode::NOT_FOUND,
             Self::Job(error) => match error.kind() {
@@ -60,7 +65,9 @@ impl Fault {
 
     fn hint(&self) -> Option<String> {
         match self {
-            Self::Job(error) => error.hint(),
+            Self::Job(JobError::Jobs(JobsError::Unanswered { .. })) => Some(words::ANSWER_ALL.to_owned()),
+            Self::Job(error) => error.hint().map(|hint| words::in_desk_words(&hint)),
+            Self::Runs => Some(words::RUNS_ALREADY_HINT.to_owned()),
             _ => None,
         }
     }
@@ -71,7 +78,7 @@ impl IntoResponse for Fault {
         let body = html! {
             section.card role="alert" {
                 h1 { (words::NOT_DONE) }
-                p.said { (self) }
+                p.said { (words::in_desk_words(&self.to_string())) }
                 @for cause in self.causes() { p { (cause) } }
                 @if let Some(hint) = self.hint() { p.hint { (words::NEXT) " " (hint) } }
                 p { a.button href="/" { (words::TO_SHELF) } }

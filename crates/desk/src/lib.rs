@@ -13,12 +13,16 @@ mod ask;
 mod assets;
 mod fault;
 mod guard;
+mod job_page;
+mod links;
 pub mod page;
 pub mod runner;
 mod server;
 mod shelf;
+mod start;
 mod state;
 pub mod view;
+mod watch;
 pub mod words;
 
 pub use fault::Fault;

@@ -15,7 +15,7 @@ use tokio::net::TcpListener;
 use crate::fault::Fault;
 use crate::guard::{Secrets, guard};
 use crate::state::{AppState, Settings};
-use crate::{assets, shelf, view};
+use crate::{assets, job_page, shelf, start, view, watch};
 
 /// Most bytes of a form.
 const MOST_FORM: usize = 64 << 10;
@@ -58,7 +58,7 @@ impl Desk {
     /// Serves until `stop` is set. Work that runs then is asked to stop safely, and waited for.
     ///
     /// # Errors
-    /// [`JobError::Io`] when the address is lost.
+    /// [`JobError::Io`] when the address is lost; [`JobError::Stopped`] when work was cut off by the end.
     pub fn run(self, stop: &'static AtomicBool) -> Result<(), JobError> {
         let Self { runtime, listener, state, port } = self;
         let routes = routes(state.clone());
@@ -73,7 +73,10 @@ impl Desk {
                 () = asked => Ok(()),
             }
         });
-        state.runner().end();
+        let stopped = state.runner().end();
+        if served.is_ok() && stopped {
+            return Err(JobError::Stopped { doing: "working for the desk" });
+        }
         served.map_err(|source| not_listening(port, source))
     }
 }
@@ -87,6 +90,9 @@ pub(crate) fn routes(state: AppState) -> Router {
     Router::new()
         .merge(assets::routes())
         .merge(shelf::routes())
+        .merge(start::routes())
+        .merge(job_page::routes())
+        .merge(watch::routes())
         .merge(view::routes())
         .fallback(async || Fault::NotFound)
         .layer(DefaultBodyLimit::max(MOST_FORM))

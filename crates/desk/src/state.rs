@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::guard::Secrets;
+use crate::links::Links;
 use crate::runner::Runner;
 
 /// What the person said when the desk was opened.
@@ -27,12 +28,12 @@ struct Inner {
     settings: Settings,
     secrets: Secrets,
     runner: Runner,
+    links: Links,
 }
 
 impl AppState {
     pub(crate) fn new(settings: Settings, secrets: Secrets) -> Self {
-        let runner = Runner::new();
-        Self(Arc::new(Inner { settings, secrets, runner }))
+        Self(Arc::new(Inner { settings, secrets, runner: Runner::new(), links: Links::default() }))
     }
 
     /// The bench folder.
@@ -51,6 +52,10 @@ impl AppState {
     #[must_use]
     pub fn runner(&self) -> &Runner {
         &self.0.runner
+    }
+
+    pub(crate) fn links(&self) -> &Links {
+        &self.0.links
     }
 
     pub(crate) fn secrets(&self) -> &Secrets {

@@ -12,6 +12,7 @@
 
 mod error;
 mod handover;
+mod known;
 mod markdown;
 mod next;
 mod photo;
@@ -29,13 +30,15 @@ use vault::{Digest, Entry, JobId, Journal, Vault, VaultError};
 
 pub use self::error::JobsError;
 pub use self::handover::{HandoverReport, HandoverRequest, handover};
+pub use self::known::{KnownProfile, KnownProfiles, known_profiles};
 pub use self::next::{NextReport, NextStep, next};
 pub use self::photo::{MOST_PHOTO, PhotoLine, PhotoRequest, attach, photo};
+pub use self::questions::{Asked, Form};
 pub use self::record::{RecordReport, record};
 pub use self::sight::{CaptureSight, ChipSight, Deed, Sight, sight};
 pub use self::sign::{SignReport, SignRequest, sign};
 pub use self::start::{StartReport, StartRequest, start};
-pub use self::status::{JobLine, JobsReport, StatusReport, status, status_all};
+pub use self::status::{JobLine, JobsReport, StatusReport, StepLine, fill_in, status, status_all};
 use crate::error::JobError;
 use crate::procedure::{JobHeader, State};
 use crate::profile::{ImageSource, Profile, Span, Step, Target};

@@ -6,9 +6,12 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+#[path = "../../../desk/tests/common/visitor.rs"]
+mod visitor;
 
 mod captures;
 mod cuts;
+mod desks;
 mod doors;
 mod errors;
 mod faults;

@@ -254,6 +254,7 @@ fn taken_in() -> StartRequest {
     StartRequest {
         kind: JobKind::Convert,
         profile: None,
+        kept: None,
         of: None,
         machine: String::new(),
         owner: OWNER.into(),

@@ -106,7 +106,10 @@ pub fn attach(bench: &Path, request: &PhotoRequest) -> Result<PhotoLine, JobErro
 pub fn photo(bench: &Path, job: &JobId, content: &Digest) -> Result<Option<(&'static str, Vec<u8>)>, JobError> {
     let vault = open_bench(bench)?;
     let named = content.to_string();
-    if !photos(&vault.read_journal(job)?.entries, false).iter().any(|photo| photo.content == named) {
+    if !photos(&vault.read_journal(job)?.entries, &mut People::new(false), false)
+        .iter()
+        .any(|photo| photo.content == named)
+    {
         return Ok(None);
     }
     let bytes = vault.read_vec(content)?;
@@ -114,9 +117,8 @@ pub fn photo(bench: &Path, job: &JobId, content: &Digest) -> Result<Option<(&'st
 }
 
 /// The photos that a journal names, oldest first.
-pub(super) fn photos(entries: &[Entry], redact: bool) -> Vec<PhotoLine> {
-    let mut people = People::new(redact);
-    entries.iter().filter(|entry| entry.kind == "photo").map(|entry| line(entry, &mut people, redact)).collect()
+pub(super) fn photos(entries: &[Entry], people: &mut People, redact: bool) -> Vec<PhotoLine> {
+    entries.iter().filter(|entry| entry.kind == "photo").map(|entry| line(entry, people, redact)).collect()
 }
 
 fn line(entry: &Entry, people: &mut People, redact: bool) -> PhotoLine {

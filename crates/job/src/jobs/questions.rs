@@ -27,17 +27,31 @@ use crate::front::{Front, Question, QuestionKind, Reply};
 use crate::profile::{GateKind, JobKind, LimitWhen, Profile, Standing};
 
 /// One question.
-pub(super) struct Asked {
-    pub(super) id: String,
-    text: String,
-    form: Form,
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asked {
+    /// What `--answer ID=VALUE` calls it.
+    pub id: String,
+    /// What is asked.
+    pub text: String,
+    /// How it is answered.
+    pub form: Form,
 }
 
-enum Form {
-    /// Yes or no; the answer that stops the intake, and why.
-    YesNo { stops: Option<(bool, String)> },
-    /// Yes, no, or percent with the least.
-    Charge { least: u8, why: String },
+/// How a question of the intake is answered.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Form {
+    /// Yes or no.
+    YesNo {
+        /// The answer that stops the intake, and why.
+        stops: Option<(bool, String)>,
+    },
+    /// Yes, no, or percent.
+    Charge {
+        /// The least that goes on.
+        least: u8,
+        /// Why less stops the intake.
+        why: String,
+    },
     /// One of these, each with what it is called.
     Choice(Vec<(String, String)>),
     /// A MAC address from a label, or `none`.

@@ -196,7 +196,7 @@ pub fn record(bench: &Path, job: Option<&str>, redact: bool) -> Result<RecordRep
             .collect(),
         chips: chips.collect::<Result<_, _>>()?,
         spans: spans(&vault, &work)?,
-        photos: photos(&work.entries, redact),
+        photos: photos(&work.entries, &mut people, redact),
         gates: gates(&work.entries, &mut people),
         steps: state
             .steps()

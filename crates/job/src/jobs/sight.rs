@@ -4,12 +4,14 @@
 
 use std::path::Path;
 
+use nor::supply::Supply;
 use serde_json::Value;
 use vault::{Entry, JobId};
 
 use super::Work;
 use super::next::{NextReport, NextStep, next_of, next_step};
 use super::photo::{PhotoLine, photos};
+use super::redact::People;
 use super::status::{StatusReport, status_of};
 use crate::error::JobError;
 use crate::procedure::{Reason, State};
@@ -105,6 +107,8 @@ pub struct ChipSight {
     pub markings: Vec<String>,
     /// What it bears, by the profile.
     pub supply: String,
+    /// What to drive it with, in volts: 3.3 where it bears that, else 1.8.
+    pub volts: f64,
     /// Id as last read, and what the catalogue calls it.
     pub identified: Option<(String, Vec<String>)>,
     /// Accepted captures, oldest first.
@@ -156,7 +160,7 @@ pub fn sight(bench: &Path, job: &JobId, step: Option<&str>) -> Result<Sight, Job
         wired: state.wired().into_iter().map(str::to_owned).collect(),
         link: last_link(&work.entries),
         chips: work.profile.chips.iter().map(|chip| chip_sight(&work, &state, &chip.id)).collect(),
-        photos: photos(&work.entries, false),
+        photos: photos(&work.entries, &mut People::new(false), false),
         composed: composed(&work.entries),
         owner: intake["owner"].as_str().map(str::to_owned),
         status: status_of(&work, &state, false),
@@ -179,7 +183,7 @@ fn deed(work: &Work, state: &State<'_>, step: &Step) -> Deed {
             let chips = state.step(&step.id).map(|view| view.chips_left).unwrap_or_default();
             let writes = matches!(kind, StepKind::Fill | StepKind::Apply);
             Deed::Chip {
-                signs: writes && state.may_do(&step.id).is_err(),
+                signs: state.may_do(&step.id).is_err(),
                 cut_off: writes && chips.iter().any(|chip| is_cut_off(work, chip)),
                 chips: chips.into_iter().map(str::to_owned).collect(),
                 writes,
@@ -249,6 +253,7 @@ fn chip_sight(work: &Work, state: &State<'_>, chip: &str) -> ChipSight {
         place: spec.place.clone(),
         markings: spec.markings.clone(),
         supply: spec.supply_v.to_string(),
+        volts: if spec.supply_v.bears(Supply { mv: 3300 }) { 3.3 } else { 1.8 },
         identified,
         captures: captures.collect(),
         refused: refused.map(|entry| texts(&entry.body["evidence"]["reasons"])).unwrap_or_default(),

@@ -22,6 +22,8 @@ pub struct StartRequest {
     pub kind: JobKind,
     /// `--profile`; a return that names its job may leave it out and uses that job's.
     pub profile: Option<PathBuf>,
+    /// A profile that the vault keeps, in place of a file.
+    pub kept: Option<Digest>,
     /// `--of`: the job that is taken back.
     pub of: Option<String>,
     /// `--machine`: which machine it is, for people.
@@ -178,6 +180,12 @@ fn profile_text(
     earlier: Option<&Work>,
 ) -> Result<(String, String, Vec<String>), JobError> {
     let Some(path) = &request.profile else {
+        if let Some(kept) = &request.kept {
+            let bytes = vault.read_vec(kept)?;
+            let name = vault.show(kept)?.into_iter().next().map_or_else(|| "profile".into(), |manifest| manifest.name);
+            let text = String::from_utf8(bytes).map_err(|_| JobsError::KeptProfile { name: name.clone() })?;
+            return Ok((text, name, Vec::new()));
+        }
         let Some(earlier) = earlier else {
             let why = "a profile says what the machine is: `--profile FILE`".into();
             return Err(JobError::BadOption { what: "--profile".into(), why });

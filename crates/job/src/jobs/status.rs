@@ -46,6 +46,12 @@ pub struct JobLine {
     /// The recommended step.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub next: Option<String>,
+    /// What that step is called; JSON has its id alone.
+    #[serde(skip)]
+    pub next_title: Option<String>,
+    /// Whether it waits for hands or a signature, and not for a command alone.
+    #[serde(skip)]
+    pub waits: bool,
     /// Why it cannot be read.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub error: Option<String>,
@@ -170,6 +176,8 @@ pub fn status_all(bench: &Path, redact: bool) -> Result<JobsReport, JobError> {
                 done: Some(done),
                 steps: Some(steps),
                 next: state.recommended().map(|step| step.id.clone()),
+                next_title: state.recommended().map(|step| step.title.clone()),
+                waits: state.recommended().is_some_and(|step| waits_for(step).is_some()),
                 ..line(&info.job, word(&state))
             })
         })();
@@ -178,6 +186,22 @@ pub fn status_all(bench: &Path, redact: bool) -> Result<JobsReport, JobError> {
         );
     }
     Ok(JobsReport { jobs })
+}
+
+/// Adds kind and machine to the lines of closed jobs, whose journals a list leaves shut.
+///
+/// # Errors
+/// [`JobError::Vault`] when the bench cannot be opened. A journal that cannot be read leaves its line as it is.
+pub fn fill_in(bench: &Path, lines: &mut [JobLine]) -> Result<(), JobError> {
+    let vault = open_bench(bench)?;
+    for line in lines.iter_mut().filter(|line| line.state == "closed" && line.kind.is_none()) {
+        let log = JobId::new(&line.job).and_then(|job| vault.read_journal(&job));
+        let Ok(log) = log else { continue };
+        line.kind = header_of(&log.entries).map(|header| header.kind.as_str());
+        let intake = log.entries.iter().find(|entry| entry.kind == "intake");
+        line.machine = private(intake.and_then(|entry| entry.body["machine"].as_str()), false);
+    }
+    Ok(())
 }
 
 /// Shows one job with its path; the only open one when none is named.
@@ -230,7 +254,18 @@ pub(super) fn chip_lines(work: &Work, state: &State<'_>) -> Vec<ChipLine> {
 }
 
 fn line(job: &JobId, state: &'static str) -> JobLine {
-    JobLine { job: job.to_string(), state, kind: None, machine: None, done: None, steps: None, next: None, error: None }
+    JobLine {
+        job: job.to_string(),
+        state,
+        kind: None,
+        machine: None,
+        done: None,
+        steps: None,
+        next: None,
+        next_title: None,
+        waits: false,
+        error: None,
+    }
 }
 
 fn word(state: &State<'_>) -> &'static str {

@@ -57,6 +57,7 @@ impl Bench {
         StartRequest {
             kind,
             profile: Some(self.file("larkspur-nine.toml")),
+            kept: None,
             of: None,
             machine: "shelf 3, serial LN9-0042".into(),
             owner: "Lantern Street".into(),
