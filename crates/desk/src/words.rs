@@ -145,6 +145,11 @@ pub const NOW: &str = "Now";
 pub const PATH: &str = "Steps";
 /// On narrow windows.
 pub const ALL_STEPS: &str = "Show all steps, or only those around this one";
+/// Steps that are folded away.
+#[must_use]
+pub fn done_before(steps: usize) -> String {
+    format!("{steps} done before")
+}
 /// Of a step.
 pub const DONE: &str = "done";
 /// Of a step.

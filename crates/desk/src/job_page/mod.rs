@@ -64,11 +64,12 @@ async fn job(
     let look = {
         let state = state.clone();
         engine(move || {
+            // Work that ends meanwhile is then in what is read after it, and no button of a step that is done is offered.
+            let task = state.runner().task(&id).map(|task| task.shown());
             let sight = jobs::sight(state.bench(), &id, asked.step.as_deref())?;
             let entries = job::open_bench(state.bench())?.read_journal(&id)?.entries;
             let signed = entries.iter().rev().filter_map(|entry| entry.body["by"].as_str());
             let signer = signed.filter(|name| *name != "firmhand").map(str::to_owned).next();
-            let task = state.runner().task(&id).map(|task| task.shown());
             Ok(Look { links: offered(&state), task, signer, entries: entries.len(), sight })
         })
         .await?

@@ -6,21 +6,35 @@ use maud::{Markup, html};
 use super::Look;
 use crate::words;
 
+/// Steps that are done and stay in sight before the one in hand.
+const KEPT_DONE: usize = 3;
+
 pub(super) fn path(look: &Look) -> Markup {
     let steps: Vec<&StepLine> = look.sight.status.path.iter().filter(|step| step.standing != "skipped").collect();
     let here = look.sight.step.as_ref().and_then(|now| steps.iter().position(|step| step.id == now.id));
     let done = steps.iter().filter(|step| step.standing == "done").count();
+    // What is long done is folded away, so that the step in hand stands near the top.
+    let folded = here.unwrap_or(0).saturating_sub(KEPT_DONE);
+    let folded = if steps[..folded].iter().all(|step| step.standing == "done") { folded } else { 0 };
+    let lines = |from: usize, to: usize| {
+        html! {
+            ol start=(from + 1) {
+                @for (index, step) in steps.iter().enumerate().take(to).skip(from) {
+                    @let near = here.map_or(index == 0, |here| index.abs_diff(here) <= 1);
+                    (line(look, step, Some(index) == here, near))
+                }
+            }
+        }
+    };
     html! {
         nav.path aria-label=(words::PATH) {
             h2 { (words::PATH) " " span.quiet { (words::of(done, steps.len())) } }
             input #all-steps type="checkbox";
             label.all for="all-steps" { (words::ALL_STEPS) }
-            ol {
-                @for (index, step) in steps.iter().enumerate() {
-                    @let near = here.map_or(index == 0, |here| index.abs_diff(here) <= 1);
-                    (line(look, step, Some(index) == here, near))
-                }
+            @if folded > 0 {
+                details.earlier { summary { (words::done_before(folded)) } (lines(0, folded)) }
             }
+            (lines(folded, steps.len()))
         }
     }
 }

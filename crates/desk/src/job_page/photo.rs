@@ -64,12 +64,12 @@ async fn attach(
     let job = job_id(&id)?;
     let mut pairs = Vec::new();
     let mut bytes = Vec::new();
-    while let Some(part) = parts.next_field().await.map_err(refused)? {
+    while let Some(part) = parts.next_field().await.map_err(|error| refused(&error))? {
         let name = part.name().unwrap_or_default().to_owned();
         if name == "photo" {
-            bytes = part.bytes().await.map_err(refused)?.to_vec();
+            bytes = part.bytes().await.map_err(|error| refused(&error))?.to_vec();
         } else {
-            pairs.push((name, part.text().await.map_err(refused)?));
+            pairs.push((name, part.text().await.map_err(|error| refused(&error))?));
         }
     }
     let fields = Fields::new(pairs);
@@ -85,7 +85,7 @@ async fn attach(
     Ok(on_to(&words::step_address(job.as_str(), &step)))
 }
 
-fn refused(error: MultipartError) -> Fault {
+fn refused(error: &MultipartError) -> Fault {
     match error.status() {
         StatusCode::PAYLOAD_TOO_LARGE => Fault::TooMuch(words::PHOTO_TOO_LARGE.to_owned()),
         _ => Fault::Sent(words::NO_FORM.to_owned()),

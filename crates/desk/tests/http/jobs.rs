@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use job::jobs::{self, SignRequest};
+use job::vault::{JobId, Journal};
 
 use super::visitor::{Form, Visitor, deed, form, forms};
 use super::{Bench, Quiet};
@@ -93,9 +94,8 @@ fn both_faces_work_on_one_bench_and_see_the_same() {
     assert!(late.text().contains("it is done already, by Ben"), "{}", late.text());
     // A command that holds the journal is named to whoever comes second.
     let vault = job::open_bench(&bench.path()).expect("the bench");
-    let id = job::vault::JobId::new(&bench.job).expect("an id");
-    let held =
-        job::vault::Journal::open(&vault, &id, "firmhand chip apply", "2026-03-01T09:00:00Z").expect("the journal");
+    let id = JobId::new(&bench.job).expect("an id");
+    let held = Journal::open(&vault, &id, "firmhand chip apply", "2026-03-01T09:00:00Z").expect("the journal");
     let busy = visitor.send(&after, &[("by", "Ana")]);
     assert_eq!(busy.status, 500);
     assert!(busy.text().contains("firmhand chip apply"), "{}", busy.text());
