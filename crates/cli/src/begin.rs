@@ -11,5 +11,6 @@ firmhand carries the job of replacing a computer's firmware, one chip at a time.
   firmhand chip apply IMAGE --link LINK    bring it to a new content, and verify
   firmhand chip restore --link LINK        bring the backup back
   firmhand vault list                      what is kept
+  firmhand desk                            all of it as a page in the browser
   firmhand COMMAND --help                  everything about a command
 ";

@@ -7,6 +7,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 #[path = "../../../desk/tests/common/visitor.rs"]
+#[allow(dead_code, reason = "the desk's own tests use all of it")]
 mod visitor;
 
 mod captures;

@@ -32,7 +32,28 @@ pub(super) fn now(state: &AppState, look: &Look) -> Markup {
                 ul { @for (id, title) in &look.sight.also { li { a href={ "?step=" (id) } { (title) } } } }
             }
         }
+        (waiting(look))
         @if look.sight.deed != Deed::Closed && look.sight.deed != Deed::GiveBack { (give_back(state, look, false)) }
+    }
+}
+
+/// Why the steps that are left cannot be done yet.
+fn waiting(look: &Look) -> Markup {
+    let here = look.sight.step.as_ref().map(|step| step.id.as_str());
+    let path = look.sight.status.path.iter();
+    let left: Vec<_> = path.filter(|step| step.standing == "waiting" && Some(step.id.as_str()) != here).collect();
+    html! {
+        @if !left.is_empty() {
+            details.card {
+                summary { (words::WHY_LATER) }
+                dl {
+                    @for step in left {
+                        dt { b { (step.title) } }
+                        @for reason in &step.reasons { dd { (reason.text) } }
+                    }
+                }
+            }
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 //! It shares no code with the desk. What it understands of HTML is what the desk's own pages hold.
 
 use std::collections::BTreeMap;
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::time::Duration;
 
@@ -100,6 +100,16 @@ impl Visitor {
         let answer = self.answer(path);
         assert_eq!(answer.status, 200, "{path}: {}", answer.text());
         answer.text()
+    }
+
+    /// The events of a page, each as its JSON, as long as they come.
+    pub fn events(&self, path: &str) -> impl Iterator<Item = serde_json::Value> + use<> {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).expect("the desk listens");
+        stream.set_read_timeout(Some(Duration::from_secs(60))).expect("a socket option");
+        stream.write_all(format!("{}\r\n\r\n", self.head("GET", path)).as_bytes()).expect("a request");
+        let lines = BufReader::new(stream).lines().map_while(Result::ok);
+        // Sizes of chunks stand on lines of their own; the data of an event begins with its name.
+        lines.filter_map(|line| serde_json::from_str(line.strip_prefix("data: ")?).ok())
     }
 
     /// Posts a body of this type as a page of the desk does.

@@ -122,7 +122,7 @@ fn s12_only_pictures_are_kept_and_shown_as_what_they_are() {
     let page = visitor.get(&bench.page());
     let source = page
         .split("src=\"")
-        .find(|part| part.contains("/photo/"))
+        .find(|part| part.starts_with("/job/") && part.contains("/photo/"))
         .expect("the photo is shown")
         .split('"')
         .next()

@@ -166,7 +166,8 @@ fn the_page_says_what_stands_in_the_way_and_what_is_still_connected() {
         if step == "identify-main" {
             connected = page.contains("Still connected") && page.contains("wire-main");
             // Another contact, or power, is not offered, and refused to whoever sends it.
-            let sign = Form { action: form.action.replace("/do?", "/sign?"), ..form.clone() };
+            let mut sign = Form { action: form.action.replace("/do?", "/sign?"), ..form.clone() };
+            sign.fields.remove("link");
             for other in ["open", "first-power", "wire-port"] {
                 let answer = visitor.send(&sign, &[("step", other), ("by", "Ana")]);
                 assert_eq!(answer.status, 409, "{other}");
@@ -206,4 +207,80 @@ fn a_start_has_a_timer_and_what_to_do_when_nothing_comes() {
     let page = visitor.get(&bench.page());
     assert_eq!(deed(&page).expect("a button").fields["step"], "start-as-found", "it stays open");
     assert!(page.contains("class=\"lamp lit\""), "power counts as on");
+}
+
+/// Presses the one button until this step is in hand; answers the page.
+fn up_to(visitor: &Visitor, bench: &Bench, step: &str) -> String {
+    for _ in 0..MOST_PRESSES {
+        let page = settled(visitor, &bench.page());
+        let form = deed(&page).expect("a button");
+        if form.fields["step"] == step {
+            return page;
+        }
+        visitor.send(&form, &filled(&form));
+    }
+    panic!("`{step}` never came");
+}
+
+#[test]
+fn news_come_as_events_with_all_that_a_window_shows() {
+    let bench = Bench::open();
+    let visitor = bench.visitor();
+    let mut events = visitor.events(&format!("{}/events", bench.page()));
+    let first = events.next().expect("an event at once");
+    assert_eq!(first["task"], serde_json::Value::Null);
+    let entries = first["entries"].as_u64().expect("a count");
+    // What the other face writes is told.
+    let request = SignRequest {
+        step: "first-look".into(),
+        job: Some(bench.job.clone()),
+        by: "Ben".into(),
+        ..SignRequest::default()
+    };
+    jobs::sign(&bench.path(), &request, &mut Quiet).expect("the command line signs");
+    assert_eq!(events.next().expect("an event")["entries"].as_u64(), Some(entries + 1));
+    // And what runs, to its end.
+    up_to(&visitor, &bench, "wire-main");
+    let wire = deed(&visitor.get(&bench.page())).expect("a button");
+    visitor.send(&wire, &filled(&wire));
+    let ended = events.find(|event| event["task"]["outcome"]["good"] == true).expect("an end");
+    assert_eq!(ended["task"]["step"], "wire-main");
+    assert_eq!(visitor.answer("/job/no-such-job/events").status, 404);
+}
+
+#[test]
+fn the_live_watch_shows_its_word_until_it_is_stopped() {
+    let bench = Bench::open();
+    let visitor = bench.visitor();
+    let watch = format!("{}/watch", bench.page());
+    assert_eq!(visitor.answer(&watch).status, 303, "nothing is watched yet");
+    let page = up_to(&visitor, &bench, "identify-main");
+    let check = form(&page, "/check");
+    assert_eq!(visitor.send(&check, &[("how", "watch")]).header("location"), watch);
+    let mut word = String::new();
+    for _ in 0..200 {
+        let page = visitor.get(&watch);
+        word = page
+            .split("id=\"word\"")
+            .nth(1)
+            .and_then(|rest| rest.split(['>', '<']).nth(1))
+            .unwrap_or_default()
+            .to_owned();
+        if word == "SEATED" {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(25));
+    }
+    assert_eq!(word, "SEATED");
+    // It holds the link, so nothing else begins on this job.
+    let identify = deed(&page).expect("a button");
+    assert_eq!(visitor.send(&identify, &[]).status, 409);
+    visitor.send(&form(&visitor.get(&watch), "/stop"), &[]);
+    let page = settled(&visitor, &bench.page());
+    assert!(page.contains("looks, the last one SEATED"), "{page}");
+    let test = visitor.send(&check, &[("how", "test")]);
+    assert_eq!(test.status, 303);
+    assert!(settled(&visitor, &bench.page()).contains("id right 1000 of 1000"));
+    visitor.send(&identify, &[]);
+    assert_eq!(deed(&settled(&visitor, &bench.page())).expect("a button").fields["step"], "capture-main");
 }
