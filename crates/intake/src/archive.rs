@@ -11,7 +11,7 @@
 //!
 //! | what | most |
 //! |---|---|
-//! | content held in memory, and a decoder's window (of xz 64 MiB at least) | 2 x input + 32 MiB |
+//! | content held in memory, and a decoder's window (64 MiB at least, as far as it is filled) | 2 x input + 32 MiB |
 //! | everything that is decoded on the way, and a member that goes into a file | 4 x input + 1 GiB |
 //! | members and headers | 64,000 |
 //! | a name; all names | 1024 bytes; 16 MiB |

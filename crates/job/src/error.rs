@@ -10,6 +10,7 @@ use nor::plan::PlanError;
 use nor::supply::{Supply, SupplyRange};
 use vault::VaultError;
 
+use crate::intake::IntakeError;
 use crate::jobs::JobsError;
 use crate::profile::ProfileError;
 
@@ -150,6 +151,9 @@ pub enum JobError {
     /// A job command.
     #[error(transparent)]
     Jobs(#[from] JobsError),
+    /// A file that is not taken in.
+    #[error(transparent)]
+    Intake(Box<IntakeError>),
     /// A profile that cannot be used.
     #[error(transparent)]
     Profile(#[from] ProfileError),
@@ -191,6 +195,12 @@ pub enum JobError {
     Scene { why: String },
 }
 
+impl From<IntakeError> for JobError {
+    fn from(error: IntakeError) -> Self {
+        Self::Intake(Box::new(error))
+    }
+}
+
 fn list(conflicts: &[Conflict]) -> String {
     conflicts.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
 }
@@ -217,6 +227,7 @@ impl JobError {
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
+            Self::Intake(error) => error.kind(),
             Self::Install(error) => error.kind(),
             Self::Selector { .. } => ErrorKind::Usage,
             Self::Drive(error) => match error {
@@ -314,6 +325,7 @@ impl JobError {
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
             Self::Jobs(error) => return error.hint(),
+            Self::Intake(error) => return error.hint(),
             Self::Profile(error) => error.hint(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again: it goes on; what was captured before is in the vault".into(),

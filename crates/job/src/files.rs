@@ -15,6 +15,28 @@ use crate::error::JobError;
 /// cannot be read.
 pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
     let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
+    let (file, len) = open_regular(path)?;
+    let too_long = || no(format!("it has more than {most} bytes, the most that is taken here"));
+    if len > most {
+        return Err(too_long());
+    }
+    // Room for all at once: a buffer that grows is copied each time, and chips are large.
+    let mut bytes = Vec::with_capacity(usize::try_from(len).unwrap_or_default() + 1);
+    // One byte more than allowed tells a file that grows while it is read.
+    file.take(most + 1).read_to_end(&mut bytes).map_err(|error| no(error.to_string()))?;
+    if bytes.len() as u64 > most {
+        return Err(too_long());
+    }
+    Ok(bytes)
+}
+
+/// Opens a regular file; returns its number of bytes too.
+///
+/// # Errors
+/// [`JobError::ImageFile`] for a folder, a device or a pipe, and for a file that cannot be opened.
+pub(crate) fn open_regular(path: &Path) -> Result<(File, u64), JobError> {
+    let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
+    // Looked at before it is opened: opening a pipe waits, and opening a device may do something.
     let meta = std::fs::metadata(path).map_err(|error| no(error.to_string()))?;
     if meta.is_dir() {
         return Err(no("it is a folder".into()));
@@ -22,19 +44,8 @@ pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
     if !meta.is_file() {
         return Err(no("it is no file but a device or a pipe".into()));
     }
-    let too_long = || no(format!("it has more than {most} bytes, the most that is taken here"));
-    if meta.len() > most {
-        return Err(too_long());
-    }
-    // Room for all at once: a buffer that grows is copied each time, and chips are large.
-    let mut bytes = Vec::with_capacity(usize::try_from(meta.len()).unwrap_or_default() + 1);
     let file = File::open(path).map_err(|error| no(error.to_string()))?;
-    // One byte more than allowed tells a file that grows while it is read.
-    file.take(most + 1).read_to_end(&mut bytes).map_err(|error| no(error.to_string()))?;
-    if bytes.len() as u64 > most {
-        return Err(too_long());
-    }
-    Ok(bytes)
+    Ok((file, meta.len()))
 }
 
 /// Writes a new file. One that holds these bytes already is left alone, so that a command can be run again (S2).

@@ -15,6 +15,7 @@ mod files;
 pub mod front;
 pub mod identify;
 pub mod images;
+pub mod intake;
 pub mod jobs;
 mod kernel;
 pub mod link_check;

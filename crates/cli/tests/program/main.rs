@@ -13,6 +13,7 @@ mod doors;
 mod errors;
 mod faults;
 mod images;
+mod intake;
 mod kills;
 mod links;
 mod machines;

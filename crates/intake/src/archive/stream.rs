@@ -39,21 +39,22 @@ impl Packing {
         Ok(match self {
             Self::Gzip => Box::new(flate2::bufread::MultiGzDecoder::new(packed)),
             Self::Xz => {
-                // The strongest preset of the format's own tool asks for a dictionary of 64 MiB, however small the file; this
-                // decoder takes as much of it as it fills.
                 let most = (live / 1024).clamp(MOST_DICTIONARY_KIB, u64::from(u32::MAX - 1));
                 let most = u32::try_from(most).unwrap_or(u32::MAX - 1);
                 Box::new(lzma_rust2::XzReader::new_mem_limit(packed, true, most))
             }
             Self::Zstd => {
                 let mut decoder = zstd::stream::read::Decoder::with_buffer(packed).map_err(ArchiveError::Read)?;
-                decoder.window_log_max(live.ilog2().clamp(23, 31)).map_err(ArchiveError::Read)?;
+                decoder.window_log_max(live.ilog2().clamp(MOST_WINDOW_LOG, 31)).map_err(ArchiveError::Read)?;
                 Box::new(decoder)
             }
         })
     }
 }
 
+/// The strongest preset of the xz tool asks for a dictionary of 64 MiB, however small the file; both decoders take as much memory as
+/// they fill. Of zstd the same, though its strongest levels and `--long` may ask for more: who packs so has large files.
+const MOST_WINDOW_LOG: u32 = 26;
 /// A dictionary of 64 MiB and the decoder's own needs.
 const MOST_DICTIONARY_KIB: u64 = 65 * 1024;
 
