@@ -57,7 +57,7 @@ pub enum ListError {
     #[error("no line of the checksum list can be read")]
     NoList,
     /// Hex digits that are no hash.
-    #[error("`{given}` is no hash that is known here: 40 to 128 hex digits are expected")]
+    #[error("`{given}` is no hash that is known here: 32, 40, 56, 64, 96 or 128 hex digits are expected")]
     NoHash {
         /// What was given.
         given: String,

@@ -16,8 +16,9 @@ mod report;
 mod step;
 
 use std::fs::File;
-use std::io::{BufReader, Cursor};
+use std::io::{BufReader, Cursor, Read};
 use std::path::{Path, PathBuf};
+use std::time::Instant;
 
 use intake::archive;
 use intake::digest::{Sum, Sums, Tap, sums};
@@ -82,9 +83,7 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
     if papers.unmentioned() {
         return Err(elsewhere(&request.file, &file, &name, papers));
     }
-    front.news(&News::Begins { phase: "reading", total: size });
-    let read = read(&file, size, &papers, request)?;
-    front.news(&News::Ends);
+    let read = read(&file, size, &papers, request, front)?;
     let file_proof = read.proof.transpose().map_err(IntakeError::Signature)?;
     let entries: Vec<&list::Entry> = papers.entries.iter().collect();
     let agrees = list::check(&entries, &read.sums, request.weak).map_err(IntakeError::List)?;
@@ -126,7 +125,7 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
 pub fn members(path: &Path, chain: &[String]) -> Result<MembersReport, JobError> {
     let (file, _) = regular(path)?;
     let name = name_of(path);
-    let failed = |source| IntakeError::Archive { file: name.clone(), source };
+    let failed = |error| IntakeError::Archive { file: name.clone(), error };
     let listing = match inside(&file, chain).map_err(failed)? {
         None => archive::list(&mut BufReader::new(&file)),
         Some(bytes) => archive::list(&mut Cursor::new(bytes)),
@@ -166,7 +165,13 @@ enum Tapped {
 }
 
 /// Reads the file once.
-fn read(file: &File, size: u64, papers: &Papers, request: &IntakeRequest) -> Result<WasRead, JobError> {
+fn read(
+    file: &File,
+    size: u64,
+    papers: &Papers,
+    request: &IntakeRequest,
+    front: &mut dyn Front,
+) -> Result<WasRead, JobError> {
     let mut taps: Vec<Tap<'_, Tapped>> = Vec::new();
     if let Some(held) = &papers.held {
         taps.push(Box::new(move |source| Tapped::Proof(held.verify(source))));
@@ -177,9 +182,16 @@ fn read(file: &File, size: u64, papers: &Papers, request: &IntakeRequest) -> Res
         let name = name.clone();
         taps.push(Box::new(move |source| Tapped::Prepared(Prepared::read(source, &name))));
     }
-    let mut source: &File = file;
+    front.news(&News::Begins { phase: "reading the file", total: size });
+    let mut source = Watched { inner: file, front, done: 0, begun: Instant::now(), stopped: false };
+    let result = sums(&mut source, &papers.needed(), taps);
+    let stopped = source.stopped;
+    front.news(&News::Ends);
+    if stopped {
+        return Err(JobError::Stopped { doing: "reading the file" });
+    }
     let unread = |error: std::io::Error| IntakeError::File { path: request.file.clone(), why: error.to_string() };
-    let (sums, tapped) = sums(&mut source, &papers.needed(), taps).map_err(unread)?;
+    let (sums, tapped) = result.map_err(unread)?;
     if sums.size != size {
         return Err(IntakeError::Changed { path: request.file.clone() }.into());
     }
@@ -193,9 +205,32 @@ fn read(file: &File, size: u64, papers: &Papers, request: &IntakeRequest) -> Res
     Ok(WasRead { sums, proof, prepared })
 }
 
+/// A file that tells how far it is read, and ends when somebody wants to stop.
+struct Watched<'a> {
+    inner: &'a File,
+    front: &'a mut dyn Front,
+    done: u64,
+    begun: Instant,
+    stopped: bool,
+}
+
+impl Read for Watched<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        if self.front.wants_stop() {
+            self.stopped = true;
+            return Err(std::io::Error::other("stopped"));
+        }
+        let read = self.inner.read(buffer)?;
+        self.done += read as u64;
+        let link_us = u64::try_from(self.begun.elapsed().as_micros()).unwrap_or(u64::MAX);
+        self.front.news(&News::Progress { done: self.done, link_us });
+        Ok(read)
+    }
+}
+
 /// Takes the wanted member out, and sees that the archive is the one that was hashed.
 fn member(file: &File, name: &str, hashed: &Sums, request: &IntakeRequest) -> Result<Option<Vec<u8>>, JobError> {
-    let failed = |source| IntakeError::Archive { file: name.to_owned(), source };
+    let failed = |error| IntakeError::Archive { file: name.to_owned(), error };
     let Some(bytes) = inside(file, &request.members).map_err(failed)? else { return Ok(None) };
     let mut again = file;
     let unread = |error: std::io::Error| IntakeError::File { path: request.file.clone(), why: error.to_string() };
@@ -233,22 +268,24 @@ fn keep(
     prepared: Option<Prepared>,
     member: Option<Vec<u8>>,
 ) -> Result<Kept, JobError> {
-    let put = |bytes: &[u8], name: String, facts: Value| {
-        vault.put(bytes, &PutRequest { name, kind: Kind::Image, job: job.cloned(), taken_at: now(), facts })
+    let paper = |paper: &Option<Paper>, what: &str, job: Option<&JobId>| match paper {
+        // Once is enough: a thousand entries for one key would make each look at it slow.
+        Some(paper) if vault.read_vec(&Digest::blake3(&paper.bytes)).is_ok() => Ok(Some(Digest::blake3(&paper.bytes))),
+        Some(paper) => {
+            let (name, facts) = (kept_name(&paper.name), json!({ "paper": what, "of": taken.name }));
+            let request = PutRequest { name, kind: Kind::Image, job: job.cloned(), taken_at: now(), facts };
+            vault.put(paper.bytes.as_slice(), &request).map(|stored| Some(stored.id))
+        }
+        None => Ok(None),
     };
-    let paper = |paper: &Option<Paper>, what: &str| {
-        let kept = paper
-            .as_ref()
-            .map(|paper| put(&paper.bytes, paper.name.clone(), json!({ "paper": what, "of": taken.name })));
-        kept.transpose().map(|kept| kept.map(|kept| kept.id))
-    };
-    let list = paper(&papers.list, "checksum list")?;
-    let signature = paper(&papers.signature, "signature")?;
-    let key = papers.print.as_ref().map_or(Ok(None), |_| paper(&papers.key, "key"))?;
+    let list = paper(&papers.list, "checksum list", job)?;
+    let signature = paper(&papers.signature, "signature", job)?;
+    // A key is pinned for the bench: it stays when the job is forgotten.
+    let key = papers.print.as_ref().map_or(Ok(None), |_| paper(&papers.key, "key", None))?;
     let proofs = report::proofs(taken, papers, [list, signature, key], request);
     let facts = json!({ "intake": proofs });
-    let name =
-        request.members.last().map_or(taken.name.as_str(), |path| path.rsplit('/').next().unwrap_or(path)).to_owned();
+    let name = request.members.last().map_or(taken.name.as_str(), |path| path.rsplit('/').next().unwrap_or(path));
+    let name = kept_name(name);
     let ask =
         |name: String| PutRequest { name, kind: Kind::Image, job: job.cloned(), taken_at: now(), facts: facts.clone() };
     let (stored, whole) = match (member, prepared) {
@@ -291,10 +328,14 @@ fn as_intake(error: JobError) -> JobError {
     }
 }
 
-/// A file's name without its folder, fit for the vault: one line.
+/// A file's name without its folder, as a list has it.
 fn name_of(path: &Path) -> String {
-    const MOST: usize = 120;
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+/// A name fit for the vault: one line of at most 360 bytes.
+fn kept_name(name: &str) -> String {
+    const MOST: usize = 90;
     let name: String = name.chars().take(MOST).map(|letter| if letter.is_control() { '_' } else { letter }).collect();
     if name.trim().is_empty() { "file".into() } else { name }
 }

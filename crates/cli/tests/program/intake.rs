@@ -185,7 +185,7 @@ fn a_step_of_a_job_wants_its_file() {
     let answers: String = answers.iter().map(|answer| format!(" --answer {answer}")).collect();
     let start = "job start --as rescue --profile larkspur-nine.toml --machine M --owner O --consent Ana";
     let job = bench.json(&format!("{start}{answers}"))["job"].as_str().unwrap().to_owned();
-    let take = |more: &str| bench.run(&format!("intake meadowlark.bin --job {job} {more}"));
+    let take = |more: &str| bench.run(format!("intake meadowlark.bin --job {job} {more}").trim_end());
     // What comes before it is not done yet.
     take(LISTED).expect(2);
     take(&format!("{LISTED} --origin Meadowlark")).expect(2);

@@ -99,6 +99,10 @@ fn detached_signatures_of_every_kind_of_key_hold() {
             ("list", "--textmode"),
             ("list", "--textmode --armor"),
         ] {
+            // A curve of 384 bits wants a hash that is as long.
+            if kind == "nistp384" && options.contains("SHA256") {
+                continue;
+            }
             ring.sign(who, file, options);
             let verified = ring.verified(file, &key, DAY + A_DAY);
             let proof = verified.unwrap_or_else(|error| panic!("{kind} {options}: {error}"));

@@ -26,8 +26,8 @@ pub enum IntakeError {
     #[error(transparent)]
     Signature(#[from] SignatureError),
     /// An archive that does not give the member.
-    #[error("{}", archive(file, source))]
-    Archive { file: String, source: ArchiveError },
+    #[error("{}", archive(file, error))]
+    Archive { file: String, error: ArchiveError },
     /// A signature, and no word on whose it is.
     #[error("a key is kept for whoever signs with it, and nobody said whose file this is")]
     NoOrigin,
@@ -51,8 +51,8 @@ pub enum IntakeError {
     #[error("the key {} of {origin} was not confirmed", grouped(key))]
     NotConfirmed { origin: String, key: String },
     /// The bench's file of pinned keys cannot be read.
-    #[error("the pinned keys in {} cannot be read: {source}", path.display())]
-    Pins { path: PathBuf, source: PinsError },
+    #[error("the pinned keys in {} cannot be read: {error}", path.display())]
+    Pins { path: PathBuf, error: PinsError },
     /// The pinned key's file is not what was pinned.
     #[error("the key file that is kept for {origin} is not the pinned key")]
     PinnedKey { origin: String },
@@ -64,6 +64,8 @@ pub enum IntakeError {
 fn archive(file: &str, error: &ArchiveError) -> String {
     match error {
         ArchiveError::NotAnArchive => format!("{file} is no archive that is known here (tar, zip, gzip, xz, zstd)"),
+        // Its cause is no cause of ours: the text says all of it.
+        ArchiveError::Read(cause) | ArchiveError::Write(cause) => format!("{file}: {error}: {cause}"),
         error => format!("{file}: {error}"),
     }
 }
@@ -80,10 +82,10 @@ impl IntakeError {
             | Self::NotCompared { .. }
             | Self::List(ListError::NoHash { .. } | ListError::NoList | ListError::TooLong { .. })
             | Self::Signature(SignatureError::NoKey { .. } | SignatureError::NoSignature { .. })
-            | Self::Archive { source: ArchiveError::NoMember { .. } | ArchiveError::NotAnArchive, .. } => {
+            | Self::Archive { error: ArchiveError::NoMember { .. } | ArchiveError::NotAnArchive, .. } => {
                 ErrorKind::Usage
             }
-            Self::Signature(SignatureError::Read(_)) | Self::Archive { source: ArchiveError::Read(_), .. } => {
+            Self::Signature(SignatureError::Read(_)) | Self::Archive { error: ArchiveError::Read(_), .. } => {
                 ErrorKind::System
             }
             Self::Pins { .. } | Self::PinnedKey { .. } => ErrorKind::Damaged,

@@ -37,7 +37,7 @@ pub(super) fn read(vault: &Vault) -> Result<Pins, JobError> {
     }
     let bytes = super::read_small(&path, intake::keys::LARGEST)?;
     let text = String::from_utf8_lossy(&bytes);
-    Ok(Pins::parse(&text).map_err(|source| IntakeError::Pins { path, source })?)
+    Ok(Pins::parse(&text).map_err(|error| IntakeError::Pins { path, error })?)
 }
 
 /// Tells whether a key may be used as it stands: the pinned one may, a new one asks, a changed one is refused.
