@@ -55,7 +55,7 @@ class Guest:
         self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
         self.letters = queue.Queue()
         threading.Thread(target=self.listen, daemon=True).start()
-        self.until("@@ ready\n", 90)
+        self.until("@@ ready\n", 240)
         self.monitor = socket.socket(socket.AF_UNIX)
         self.monitor.connect(f"{folder}/qmp")
         self.answers = self.monitor.makefile()
@@ -71,7 +71,7 @@ class Guest:
             self.letters.put(text)
         self.letters.put(None)
 
-    def until(self, end, seconds=90):
+    def until(self, end, seconds=150):
         """Returns what the guest says up to `end`, a pattern."""
         heard, limit = "", time.monotonic() + seconds
         while not (found := re.search(end, heard)):
