@@ -8,6 +8,7 @@
 //! succeeds when it ends as the story says, and fails otherwise.
 
 mod machine;
+mod stick;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -16,6 +17,7 @@ use image::scenario::{LARKSPUR_MAC, larkspur_main, larkspur_port, meadowlark_mai
 use serde::Serialize;
 use vault::Digest;
 
+pub use self::stick::update_disc;
 use crate::apply::{Place, Target};
 use crate::capture::CaptureReport;
 use crate::error::JobError;

@@ -14,15 +14,18 @@ use image::scenario::{
 use intake::build::{Publisher, list};
 use vault::JobId;
 
-use super::{SEED, Stage, put};
+use super::stick::VirtualStick;
+use super::{SEED, Stage, put, update_disc};
 use crate::apply::{Place, Target};
 use crate::compose::{ComposeRequest, compose};
+use crate::drives::write_virtual;
 use crate::error::JobError;
 use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
-use crate::profile::{Content, ImageSource, JobKind, Profile, Step, StepKind, Takes};
+use crate::media::{ExtractRequest, extract};
+use crate::profile::{Content, ImageSource, JobKind, Measure, Profile, Step, StepKind, Takes};
 use crate::session::{ChipOptions, Session, open_bench};
-use crate::text::{applied, captured, duration, verified};
+use crate::text::{about, applied, captured, duration, verified};
 
 const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
 const TEAL: &str = include_str!("../../../../profiles/teal-router.toml");
@@ -75,6 +78,9 @@ impl Stage<'_> {
         put(&self.place("port-chip.bin"), &larkspur_port(SEED))?;
         put(&self.place("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
         self.chip_file("port", "W25Q80DV", "port-chip.bin", "")?;
+        // What the vendor publishes: the stick is made from it, and the memory part comes out of it.
+        let disc = self.place("larkspur-update-1.18.iso");
+        put(&disc, &update_disc())?;
         // The published image is nobody's: it carries a placeholder where the machine's own address goes.
         let published = meadowlark_main(SEED, PLACEHOLDER_MAC);
         put(&self.meadowlark, &published)?;
@@ -88,7 +94,7 @@ impl Stage<'_> {
                 answers: LARKSPUR_ANSWERS.iter().chain(&convert).map(|answer| (*answer).to_owned()).collect(),
                 ..taken_in()
             },
-            Vec::new(),
+            vec![disc],
         )?;
         let main =
             self.expect_chip("main.bin", &meadowlark_completed(SEED, LARKSPUR_MAC), "Meadowlark with its own address");
@@ -267,6 +273,13 @@ impl Stage<'_> {
                 let report = compose(&self.bench, &request)?;
                 let kept = report.content.get(..12).unwrap_or_default();
                 self.say(&format!("    {} steps of the recipe, every condition holds: {kept}", report.steps.len()));
+                if let Some(says) = &report.address_says {
+                    self.say(&format!("    its network address is {says}"));
+                }
+            }
+            StepKind::BootMedia => {
+                let told = self.make_stick(play, step)?;
+                self.say(&format!("    {told}"));
             }
             kind if kind.talks_to_chip() => {
                 let chip = play.profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
@@ -274,20 +287,54 @@ impl Stage<'_> {
                 self.say(&format!("    {told}"));
             }
             kind => {
+                // A hold point of a start is signed before power comes, and says what there is no way back for.
+                if kind == StepKind::PowerUp && step.hold {
+                    let request = SignRequest { begin: true, ..signature(play, step) };
+                    let begun = jobs::sign(&self.bench, &request, self.front)?;
+                    if !begun.no_way_back.is_empty() {
+                        let chips = begun.no_way_back.join(", ");
+                        self.say(&format!("    hold point signed: no way back exists yet for {chips}"));
+                    }
+                }
                 let chip = step.chip.as_deref().unwrap_or("main");
                 let contact = matches!(kind, StepKind::Wire | StepKind::Unwire);
                 let request = SignRequest {
-                    step: step.id.clone(),
-                    job: Some(play.job.clone()),
-                    by: SIGNER.into(),
-                    measured: step.measure.as_ref().map(|measure| measure.max.or(measure.min).unwrap_or(0.0)),
+                    measured: step.measure.as_ref().map(good_value),
                     link: contact.then(|| self.place(&format!("{chip}.toml")).display().to_string()),
-                    ..SignRequest::default()
+                    ..signature(play, step)
                 };
+                if let (Some(measure), Some(value)) = (&step.measure, &request.measured) {
+                    self.say(format!("    {}: {value} {}", measure.what, measure.unit).trim_end());
+                }
                 jobs::sign(&self.bench, &request, self.front)?;
             }
         }
         Ok(())
+    }
+
+    /// Takes what the stick gets out of the vendor's disc, and writes it onto a stick that is a file.
+    fn make_stick(&mut self, play: &Play, step: &Step) -> Result<String, JobError> {
+        let media = step.media.as_ref().expect("a boot-media step has it");
+        let taken = self.place("stick.img");
+        let request = ExtractRequest {
+            medium: self.place(&media.image.file),
+            image: None,
+            inside: None,
+            out: Some(taken.clone()),
+        };
+        extract(&request)?;
+        let stick = self.place("stick.bin");
+        let plugged =
+            VirtualStick::plug(&stick).map_err(|source| JobError::Io { doing: "make", path: stick.clone(), source })?;
+        let written = write_virtual((&self.bench, &play.job), &taken, &plugged, self.front)?;
+        let image = fs::read(&taken).map_err(|source| JobError::Io { doing: "read", path: taken, source })?;
+        let cells = fs::read(&stick).map_err(|source| JobError::Io { doing: "read", path: stick, source })?;
+        self.expect(cells.starts_with(&image), "the stick does not hold the image")?;
+        Ok(format!(
+            "out of {}, onto a virtual stick: {} read again, 0 bytes differ",
+            media.image.file,
+            about(written.size)
+        ))
     }
 
     /// Does a step on a chip through the engine, and says how it ended.
@@ -334,6 +381,19 @@ fn recipe_of(bench: &std::path::Path, play: &Play, step: &Step) -> Result<String
     match work.image_of(step) {
         Some(ImageSource::Recipe(path)) => Ok(path.display().to_string()),
         _ => Err(JobError::Scene { why: format!("`{}` has no recipe", step.id) }),
+    }
+}
+
+/// The signature of a step.
+fn signature(play: &Play, step: &Step) -> SignRequest {
+    SignRequest { step: step.id.clone(), job: Some(play.job.clone()), by: SIGNER.into(), ..SignRequest::default() }
+}
+
+/// A value that a step calls good: machines of the stories are in order.
+fn good_value(measure: &Measure) -> String {
+    match measure.is.first() {
+        Some(text) => text.clone(),
+        None => measure.max.or(measure.min).unwrap_or(0.0).to_string(),
     }
 }
 

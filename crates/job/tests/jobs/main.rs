@@ -1,5 +1,6 @@
 //! The job commands over a bench folder: intake, signatures, record, handover.
 
+mod addresses;
 mod bench;
 #[path = "../common/mod.rs"]
 mod common;
