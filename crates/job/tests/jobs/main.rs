@@ -5,6 +5,7 @@ mod bench;
 #[path = "../common/mod.rs"]
 mod common;
 mod intake;
+mod parts;
 mod record;
 mod sign;
 mod whole;
