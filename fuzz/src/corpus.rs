@@ -13,6 +13,12 @@ const SEED: u64 = 7;
 /// Images over this size teach a decoder nothing that a smaller one does not.
 const MOST: usize = 8 << 10;
 
+const CHAINS: [&str; 3] = [
+    "boot then fat:/UPDATE/MAIN.CAP then file:Part/section%19",
+    "iso:\"/A \"\"B\"\" C.img\" then fat#2:D.ROM",
+    "/region:network/nvm#2",
+];
+
 fn main() -> Result<(), Box<dyn Error>> {
     let images = corpus(SEED);
     for (name, image) in &images {
@@ -38,6 +44,17 @@ fn main() -> Result<(), Box<dyn Error>> {
         ],
     )?;
     intake()?;
+    let system = media::build::fat(&[("UPDATE/MAIN.CAP", &[0x5A; 5000]), ("START.BIN", b"start")])?;
+    let stick = media::build::drive(&system);
+    // Heads are what teaches: most of a file system's 8 MiB is nothing.
+    let disc = media::build::disc("UPDATE", &stick[..512], &[("README.TXT", b"read me")])?;
+    save("iso", "disc", &disc)?;
+    save("fat", "system", &system[..200 << 10])?;
+    save("medium", "disc", &disc)?;
+    save("medium", "stick", &stick[..(1 << 20) + (100 << 10)])?;
+    for (number, text) in CHAINS.iter().enumerate() {
+        save("chain", &number.to_string(), text.as_bytes())?;
+    }
     let recipes = Path::new(env!("CARGO_MANIFEST_DIR")).join("../profiles/recipes");
     for entry in fs::read_dir(recipes)? {
         let entry = entry?;

@@ -441,9 +441,9 @@ pub enum JobCommand {
         /// The job; the only open one when left out
         #[arg(long, value_name = "JOB")]
         job: Option<String>,
-        /// What was measured, in the step's unit
-        #[arg(long, value_name = "VALUE", allow_negative_numbers = true)]
-        measured: Option<f64>,
+        /// What was measured, in the step's unit, or read off, such as a version
+        #[arg(long, value_name = "VALUE", allow_hyphen_values = true)]
+        measured: Option<String>,
         /// Of a contact: the programmer, which is watched until it is gone
         #[arg(long, value_name = "LINK")]
         link: Option<String>,
@@ -534,6 +534,9 @@ pub enum MediaCommand {
         /// The drive's size in bytes, as `media drives` shows it
         #[arg(long, value_name = "BYTES")]
         size: Option<u64>,
+        /// The job whose boot-media step this does
+        #[arg(long, value_name = "ID")]
+        job: Option<String>,
     },
 }
 
@@ -575,11 +578,11 @@ pub enum ImageCommand {
         /// The other one
         second: String,
     },
-    /// Take one structure out of an image
+    /// Take one structure out of an image, or a part out of a vendor's file
     Take {
         /// A file, or a content of the vault by id or name
         image: String,
-        /// What to take, such as `file:NAME/section%10`
+        /// What to take, such as `file:NAME/section%10`, or `boot then fat:/FOLDER/FILE then file:NAME`
         #[arg(required_unless_present = "list")]
         selector: Option<String>,
         /// The file that gets it

@@ -45,19 +45,23 @@ pub fn run(command: ImageCommand, global: &Global, bench: &Path, output: &Output
         ImageCommand::Take { image, selector, out, decoded, list: None } => {
             let (selector, out) = selector.zip(out).expect("the parser asks for both");
             let form = if decoded { Form::Decoded } else { Form::Stored };
-            let report = take_into(&Named::open(bench, &image)?, &selector, form, &out)?;
+            let report = take_into(bench, &image, &selector, form, &out)?;
             output.result(&report, || {
                 let what = if decoded { "content" } else { "bytes as stored" };
                 page(&format!("{} in {}: {what}\n  SHA-256 {}", size(report.size), out.display(), report.sha256))
             });
         }
         ImageCommand::Compose { recipe, job, capture, donor, mac, with, out } => {
-            let request = ComposeRequest { recipe, job, capture, donor, mac, with, out };
+            let redact = global.redact;
+            let request = ComposeRequest { recipe, job, capture, donor, mac, with, out, redact };
             let report = compose(bench, &request)?;
             output.result(&report, || {
                 let mut text = format!("composed {}: {}", size(report.size), report.content);
                 for line in report.steps.iter().chain(&report.findings) {
                     text += &format!("\n  {line}");
+                }
+                if let (Some(address), Some(says)) = (&report.address, &report.address_says) {
+                    text += &format!("\n  network address {address}, {says}");
                 }
                 page(&format!("{text}\n  SHA-256 {}", report.sha256))
             });

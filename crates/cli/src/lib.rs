@@ -26,7 +26,7 @@ use ::job::vault::BENCH_FORMAT;
 use ::job::{Front, JobError, News};
 use clap::{CommandFactory, FromArgMatches};
 
-use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, LinkCommand, ReadsCommand, SceneName};
+use args::{Cli, Color, Command, DemoArgs, Global, ImageCommand, LinkCommand, MediaCommand, ReadsCommand, SceneName};
 use face::Face;
 use output::Output;
 
@@ -75,10 +75,10 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         | Command::Completions { .. }
         | Command::Man { .. }
         | Command::Reads(_)
-        | Command::Media(_)
         | Command::Link(LinkCommand::List | LinkCommand::Install { .. }) => false,
         Command::Image(ImageCommand::Compose { .. }) => true,
-        Command::Image(_) => false,
+        Command::Media(MediaCommand::Write { job: Some(_), .. }) => true,
+        Command::Image(_) | Command::Media(_) => false,
         Command::Intake(ref args) => !args.members,
         _ => true,
     };
@@ -158,7 +158,7 @@ fn tell_of_format(bench: &Path, face: &mut Face) {
 }
 
 /// The bench folder: `--bench`, `FIRMHAND_BENCH`, or a folder of the person's own.
-fn bench_dir(global: &Global) -> Result<PathBuf, JobError> {
+pub(crate) fn bench_dir(global: &Global) -> Result<PathBuf, JobError> {
     if let Some(bench) = &global.bench {
         return Ok(bench.clone());
     }

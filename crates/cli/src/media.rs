@@ -1,11 +1,12 @@
 //! The `media` commands.
 
 use job::JobError;
-use job::drives;
+use job::drives::{self, WriteRequest};
 use job::media::{ExtractRequest, extract};
 use job::text::page;
 
 use crate::args::{Global, MediaCommand};
+use crate::bench_dir;
 use crate::face::Face;
 use crate::output::Output;
 
@@ -20,8 +21,10 @@ pub fn run(command: MediaCommand, global: &Global, output: &Output, face: &mut F
             let list = drives::list(global.redact);
             output.result(&list, || page(&list.text()));
         }
-        MediaCommand::Write { image, drive, size } => {
-            let written = drives::write(&image, &drive, size, global.redact, face)?;
+        MediaCommand::Write { image, drive, size, job } => {
+            let job = job.map(|job| Ok::<_, JobError>((bench_dir(global)?, job))).transpose()?;
+            let request = WriteRequest { image, drive, size, job };
+            let written = drives::write(&request, global.redact, face)?;
             output.result(&written, || written.text());
         }
     }

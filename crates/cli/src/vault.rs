@@ -161,6 +161,11 @@ fn shown(manifest: &Manifest, redact: bool) -> Value {
     if redact && let Some(chip) = value.pointer_mut("/facts/chip").and_then(Value::as_object_mut) {
         chip.remove("unique_id");
     }
+    if redact && let Some(facts) = value.pointer_mut("/facts").and_then(Value::as_object_mut) {
+        for address in ["address", "address_drawn"] {
+            facts.remove(address);
+        }
+    }
     value
 }
 

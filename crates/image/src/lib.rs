@@ -3,6 +3,7 @@
 //! | module | for |
 //! |---|---|
 //! | [`build`] | laying an image out of stretches, without overlap and within its regions |
+//! | [`chain`] | where a part sits inside a vendor's file, as a person writes it down |
 //! | [`check`](mod@check) | whether an image fits a chip and a machine, against the image that the machine came with |
 //! | [`decode`] | decompression of what images hold packed |
 //! | [`descriptor`] | the flash descriptor: writing one, and reading the region map out of a chip's content |
@@ -26,6 +27,7 @@
 //! real images, and pins its checksums.
 
 pub mod build;
+pub mod chain;
 pub mod check;
 pub mod compose;
 pub mod decode;

@@ -97,6 +97,15 @@ impl Mac {
         }
     }
 
+    /// Returns in words what its two bits say of it.
+    pub fn words(self) -> &'static str {
+        match (self.is_group(), self.is_local()) {
+            (true, _) => "the address of a group, which no machine has",
+            (false, true) => "locally administered: set or drawn by somebody, and by no maker",
+            (false, false) => "universally administered: given by a maker",
+        }
+    }
+
     /// Returns whether the address is that of a group (bit 0 of the first octet), broadcast among them.
     pub fn is_group(self) -> bool {
         self.0[0] & GROUP != 0
@@ -154,6 +163,10 @@ mod tests {
         assert_eq!(bits("AD-DE-48-00-00-80"), (true, false));
         assert_eq!(bits("AE-DE-48-00-00-80"), (false, true));
         assert_eq!(bits("ff:ff:ff:ff:ff:ff"), (true, true));
+        let words = |text: &str| text.parse::<Mac>().unwrap().words().split([':', ',']).next().unwrap();
+        assert_eq!(words("AC-DE-48-00-00-80"), "universally administered");
+        assert_eq!(words("AD-DE-48-00-00-80"), "the address of a group");
+        assert_eq!(words("AE-DE-48-00-00-80"), "locally administered");
     }
 
     #[test]

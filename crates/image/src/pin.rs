@@ -52,10 +52,47 @@ impl Pin {
         }
     }
 
+    /// Returns what makes a hash of the same kind as this one, piece by piece.
+    pub fn hasher(&self) -> Hasher {
+        match self {
+            Self::Sha256(_) => Hasher::Sha256(Sha256::new()),
+            Self::Blake3(_) => Hasher::Blake3(Box::default()),
+        }
+    }
+
     /// Returns the 64 digits without the kind.
     pub fn digits(&self) -> String {
         let (Self::Sha256(hash) | Self::Blake3(hash)) = self;
         hash.iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+}
+
+/// A hash in the making.
+#[derive(Debug, Clone)]
+pub enum Hasher {
+    /// SHA-256.
+    Sha256(Sha256),
+    /// BLAKE3; its state is large.
+    Blake3(Box<blake3::Hasher>),
+}
+
+impl Hasher {
+    /// Takes the next bytes.
+    pub fn update(&mut self, bytes: &[u8]) {
+        match self {
+            Self::Sha256(hash) => hash.update(bytes),
+            Self::Blake3(hash) => {
+                hash.update(bytes);
+            }
+        }
+    }
+
+    /// Returns the hash of all that was taken.
+    pub fn pin(self) -> Pin {
+        match self {
+            Self::Sha256(hash) => Pin::Sha256(hash.finalize().into()),
+            Self::Blake3(hash) => Pin::Blake3(*hash.finalize().as_bytes()),
+        }
     }
 }
 
@@ -123,6 +160,9 @@ mod tests {
             assert_eq!(text.parse(), Ok(pin));
             assert_eq!(pin.of_same_kind(b"x"), pin);
             assert_ne!(pin.of_same_kind(b"y"), pin);
+            let mut hash = pin.hasher();
+            [&b"some"[..], b"", b"thing"].into_iter().for_each(|piece| hash.update(piece));
+            assert_eq!(hash.pin(), pin.of_same_kind(b"something"));
             assert_eq!(text[..70].parse::<Pin>(), Err(PinError::Digits { len: 63 }));
             assert_eq!(text.replace(':', "").parse::<Pin>(), Err(PinError::Kind));
             assert_eq!(text.replacen(':', ":+", 1)[..71].parse::<Pin>(), Err(PinError::Digits { len: 64 }));

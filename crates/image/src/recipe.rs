@@ -14,10 +14,12 @@
 use std::fmt;
 use std::ops::Range;
 
+use crate::chain::Chain;
 use crate::descriptor::{Layout, Master};
 use crate::explain::Guid;
 use crate::mac::Mac;
 use crate::pin::Pin;
+use crate::select::Form;
 
 mod error;
 mod read;
@@ -67,6 +69,17 @@ pub enum SourceRef {
         /// Its path, relative to the folder of the recipe.
         path: String,
         /// What it must be.
+        pin: Pin,
+    },
+    /// A part of a vendor's file, which is followed through its containers by the caller.
+    Part {
+        /// The vendor's file.
+        from: Pin,
+        /// Where in it the part sits.
+        take: Box<Chain>,
+        /// Whether a structure's content is taken, or its bytes as stored.
+        form: Form,
+        /// What the part must be.
         pin: Pin,
     },
 }
@@ -144,7 +157,9 @@ impl SourceRef {
     pub fn pin(&self) -> Option<Pin> {
         match self {
             Self::Present | Self::Donor => None,
-            Self::Image(pin) | Self::Capture { pin, .. } | Self::File { pin, .. } => Some(*pin),
+            Self::Image(pin) | Self::Capture { pin, .. } | Self::File { pin, .. } | Self::Part { pin, .. } => {
+                Some(*pin)
+            }
         }
     }
 }
@@ -157,6 +172,7 @@ impl fmt::Display for SourceRef {
             Self::Image(pin) => write!(f, "image {pin}"),
             Self::Capture { asked, .. } => write!(f, "capture `{asked}`"),
             Self::File { path, .. } => write!(f, "file `{path}`"),
+            Self::Part { from, take, .. } => write!(f, "`{take}` of {from}"),
         }
     }
 }

@@ -70,6 +70,12 @@ pub fn meadowlark_port(seed: u64) -> Vec<u8> {
     port_image(seed, 0x0207, &MEADOWLARK_PORT)
 }
 
+/// Returns the file in which the vendor of the notebook publishes its firmware 1.18. In it the memory part is the content of
+/// `file:LarkMemoryPart/section%2/section%19`.
+pub fn larkspur_update(seed: u64) -> Vec<u8> {
+    firmware::update(seed)
+}
+
 /// Returns the router board's chip.
 pub fn teal(seed: u64) -> Vec<u8> {
     let builder = ImageBuilder::new(TEAL_SIZE);
@@ -187,6 +193,7 @@ mod tests {
             ("meadowlark main", meadowlark_main(7, PLACEHOLDER_MAC), MAIN_SIZE, 0x12D2_2323),
             ("larkspur port", larkspur_port(7), PORT_SIZE, 0x0A01_AB9E),
             ("meadowlark port", meadowlark_port(7), PORT_SIZE, 0x821D_971E),
+            ("larkspur update", larkspur_update(7), 0xC_1000, 0x591C_2010),
             ("teal", teal(7), TEAL_SIZE, 0xC3CC_2D95),
             ("teal published", teal_published(7), TEAL_SIZE, 0x7C18_F9E4),
         ];
@@ -194,6 +201,16 @@ mod tests {
             assert_eq!(image.len(), size as usize, "{name}");
             assert_eq!(crc32fast::hash(&image), crc, "{name}: {:#010X}", crc32fast::hash(&image));
         }
+    }
+
+    /// What the recipe carries over stands in the chip as found, byte for byte.
+    #[test]
+    fn the_update_holds_the_memory_part_of_the_chip() {
+        let update = larkspur_update(7);
+        assert!(explain(&update).findings.is_empty());
+        let part = "file:LarkMemoryPart/section%2/section%19".parse().unwrap();
+        let part = crate::select::take(&update, &part, crate::select::Form::Decoded).unwrap();
+        assert!(part == larkspur_main(7, LARKSPUR_MAC)[0xC8_0000..0xD0_0000]);
     }
 
     #[test]

@@ -30,7 +30,7 @@ mod parse;
 pub use parse::SelectorError;
 
 /// A selector as a person writes it; see the module's text for the language.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Selector {
     /// Whether the first step stands at the top.
     from_top: bool,
@@ -38,7 +38,7 @@ pub struct Selector {
 }
 
 /// What one step asks for.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 struct Wanted {
     kind: Kind,
     keys: Vec<String>,
@@ -47,7 +47,7 @@ struct Wanted {
 }
 
 /// Which bytes of a node are taken.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Form {
     /// As stored, head included.
     Stored,

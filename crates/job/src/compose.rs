@@ -12,13 +12,17 @@ use image::compose::{Address, NamedRange, Sources};
 use image::mac::Mac;
 use image::pin::Pin;
 use image::recipe::{Recipe, SourceRef};
+use media::Source;
+use media::source::FileSource;
 use serde::Serialize;
 use serde_json::{Value, json};
-use vault::{Digest, Filter, Journal, Kind, PutRequest, Vault};
+use vault::{Digest, Filter, JobId, Journal, Kind, PutRequest, Vault};
 
 use crate::error::JobError;
 use crate::files;
 use crate::jobs::Work;
+use crate::mac::{Register, in_words};
+use crate::part;
 use crate::profile::{Step, StepKind};
 use crate::session::{now, open_bench};
 
@@ -42,6 +46,8 @@ pub struct ComposeRequest {
     pub with: Vec<PathBuf>,
     /// `--out`: where the image goes besides the vault.
     pub out: Option<PathBuf>,
+    /// `--redact`: the address is not told.
+    pub redact: bool,
 }
 
 /// What composing ends with.
@@ -63,6 +69,12 @@ pub struct ComposeReport {
     pub step: Option<String>,
     /// Whether the address was drawn now.
     pub address_drawn: bool,
+    /// The address that was put in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
+    /// What it says of itself, in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address_says: Option<String>,
 }
 
 /// The compose step of a job, and what it works on.
@@ -88,7 +100,7 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
     let mut journal = None;
     let mut place = None;
     if let Some(job) = &request.job {
-        let job = vault::JobId::new(job)?;
+        let job = JobId::new(job)?;
         journal = Some(Journal::open(&vault, &job, "firmhand image compose", &now())?);
         place = Some(Place::find(Work::open(&vault, &job)?)?);
     }
@@ -116,12 +128,13 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
         sources = sources.with_map(place.map());
     }
     let said = said_address(request, place.as_ref())?;
+    let register = Register::read(&vault)?;
     let (address, address_drawn) = match (recipe.draws_address(), said) {
         (false, None) => (Address::None, false),
         (false, Some(mac)) => (Address::Given(mac), false),
         (true, _) => match place.as_ref().and_then(Place::drawn) {
             Some(mac) => (Address::Drawn(mac), false),
-            None => (Address::Drawn(draw()?), true),
+            None => (Address::Drawn(draw(&register)?), true),
         },
     };
     let composed =
@@ -130,6 +143,10 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
         Address::Drawn(mac) => Some(mac.to_string()),
         Address::Given(_) | Address::None => None,
     };
+    let mut findings: Vec<String> = composed.findings.iter().map(|finding| finding.message.clone()).collect();
+    if let Some(mac) = composed.mac {
+        findings.extend(register.look(mac, &own_jobs(&vault, request, place.as_ref())?)?);
+    }
     if let (Some(place), Some(donor)) = (&place, &donor) {
         donor::check(&vault, &place.identity_of_rescue(&vault)?, donor, &composed.bytes)?;
     }
@@ -148,7 +165,8 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
             },
         )
     };
-    let facts = json!({ "recipe": text, "steps": steps, "address_drawn": drawn });
+    let mac = composed.mac.map(|mac| mac.to_string());
+    let facts = json!({ "recipe": text, "steps": steps, "address": mac, "address_drawn": drawn });
     let stored = put(&composed.bytes, name.clone(), facts)?;
     if let (Some(journal), Some(place)) = (&mut journal, &place) {
         let step = &place.step.id;
@@ -177,10 +195,25 @@ pub fn compose(bench: &Path, request: &ComposeRequest) -> Result<ComposeReport, 
         sha256: stored.sha256.to_string(),
         size: stored.size,
         steps,
-        findings: composed.findings.iter().map(|finding| finding.message.clone()).collect(),
+        findings,
         step: place.map(|place| place.step.id),
         address_drawn,
+        address: mac.filter(|_| !request.redact),
+        address_says: composed.mac.filter(|_| !request.redact).map(in_words),
     })
+}
+
+/// The jobs that say which machine an image is for: that of the step, or those of the present capture.
+fn own_jobs(vault: &Vault, request: &ComposeRequest, place: Option<&Place>) -> Result<Vec<JobId>, JobError> {
+    match (place, &request.capture) {
+        (Some(place), _) => Ok(vec![place.work.job.clone()]),
+        (None, Some(asked)) => {
+            let captures =
+                vault.show(&vault.find(asked)?)?.into_iter().filter(|manifest| manifest.kind == Kind::Capture);
+            Ok(captures.filter_map(|manifest| manifest.job).collect())
+        }
+        (None, None) => Ok(Vec::new()),
+    }
 }
 
 impl Place {
@@ -274,15 +307,23 @@ impl Place {
     }
 }
 
-/// Six bytes of the system's generator, made locally administered and unicast.
-fn draw() -> Result<Mac, JobError> {
-    let mut bytes = [0; 6];
-    getrandom::fill(&mut bytes).map_err(|error| JobError::Io {
+/// Six bytes of the system's generator, made locally administered and unicast, until they are no address of this bench yet.
+fn draw(register: &Register<'_>) -> Result<Mac, JobError> {
+    const TRIES: u32 = 1000;
+    let failed = |why: String| JobError::Io {
         doing: "draw random bytes from",
         path: PathBuf::from("the system"),
-        source: std::io::Error::other(error.to_string()),
-    })?;
-    Ok(Mac::local_from(bytes))
+        source: std::io::Error::other(why),
+    };
+    for _ in 0..TRIES {
+        let mut bytes = [0; 6];
+        getrandom::fill(&mut bytes).map_err(|error| failed(error.to_string()))?;
+        let mac = Mac::local_from(bytes);
+        if !register.has(mac) {
+            return Ok(mac);
+        }
+    }
+    Err(failed("every address that it gave is taken".into()))
 }
 
 /// The address that somebody said: with the command, or at the intake of a rescue, off the label.
@@ -314,17 +355,49 @@ fn fetch(vault: &Vault, source: &SourceRef, request: &ComposeRequest) -> Result<
             }
             pinned(vault, pin, &request.with)
         }
+        SourceRef::Part { from, take, form, .. } => {
+            let Some(container) = container(vault, from, &request.with)? else { return Ok(None) };
+            part::take(&container, take, *form).map(Some)
+        }
     }
 }
 
 /// The bytes of this hash, out of the files that were named or out of the vault.
 fn pinned(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<Vec<u8>>, JobError> {
+    if let Some(path) = with_hash(pin, with)? {
+        return files::read(path, u64::from(nor::MAX_SIZE)).map(Some);
+    }
+    kept(vault, pin)?.map(|id| Ok(vault.read_vec(&id)?)).transpose()
+}
+
+/// The vendor's file of this hash, which may have any length.
+fn container(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<FileSource>, JobError> {
+    if let Some(path) = with_hash(pin, with)? {
+        return part::open_file(path).map(Some);
+    }
+    kept(vault, pin)?.map(|id| part::open_kept(vault, &id)).transpose()
+}
+
+/// The file of this hash among those that were named, each read piece by piece. What is loaded from it afterwards is held against
+/// its own hash once more.
+fn with_hash<'w>(pin: &Pin, with: &'w [PathBuf]) -> Result<Option<&'w PathBuf>, JobError> {
     for path in with {
-        let bytes = files::read(path, u64::from(nor::MAX_SIZE))?;
-        if pin.of_same_kind(&bytes) == *pin {
-            return Ok(Some(bytes));
+        let source = part::open_file(path)?;
+        let mut hash = pin.hasher();
+        let read = media::medium::copy(&source, 0, source.len(), &mut |piece| {
+            hash.update(piece);
+            Ok(())
+        });
+        read.map_err(|error| JobError::ImageFile { path: path.clone(), why: error.to_string() })?;
+        if hash.pin() == *pin {
+            return Ok(Some(path));
         }
     }
+    Ok(None)
+}
+
+/// The content of this hash in the vault.
+fn kept(vault: &Vault, pin: &Pin) -> Result<Option<Digest>, JobError> {
     let digits = pin.digits();
     for item in vault.list(&Filter::default())?.items {
         let found = match pin {
@@ -332,7 +405,7 @@ fn pinned(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<Vec<u8>>,
             Pin::Sha256(_) => vault.show(&item.id)?.iter().any(|manifest| manifest.sha256.to_string() == digits),
         };
         if found {
-            return Ok(Some(vault.read_vec(&item.id)?));
+            return Ok(Some(item.id));
         }
     }
     Ok(None)

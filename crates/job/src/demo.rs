@@ -9,6 +9,7 @@
 
 mod desk;
 mod machine;
+mod stick;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -18,6 +19,7 @@ use image::scenario::{LARKSPUR_MAC, larkspur_main, larkspur_port, meadowlark_mai
 use serde::Serialize;
 use vault::Digest;
 
+pub use self::stick::update_disc;
 use crate::apply::{Place, Target};
 use crate::capture::CaptureReport;
 use crate::error::JobError;

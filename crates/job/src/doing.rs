@@ -127,6 +127,7 @@ fn put_together(bench: &Path, work: &Work, step: &Step, request: &DoRequest) -> 
     )?;
     let kept = report.content.get(..12).unwrap_or_default();
     let mut said = vec![format!("{} steps of the recipe, every condition holds: {kept}", report.steps.len())];
+    said.extend(report.address_says.map(|says| format!("its network address is {says}")));
     said.extend(report.findings);
     Ok(said)
 }

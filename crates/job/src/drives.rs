@@ -4,7 +4,6 @@
 //! their eyes; a mere yes will not do, since names move when sticks are swapped and everything on the drive is lost. Which drive
 //! may be written at all, and the write itself, are the room `media`'s.
 
-use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -12,12 +11,30 @@ use media::Source;
 use media::drives::{Drive, System};
 use media::open::OpenDrive;
 use media::source::FileSource;
-use media::write::{Phase, WriteError, Written, write as write_image};
+use media::write::{Disk, Phase, WriteError, Written, write as write_image};
 use serde::Serialize;
 
 use crate::error::JobError;
 use crate::front::{Front, News, Question, QuestionKind, Reply};
+use crate::part;
 use crate::text::about;
+
+mod step;
+
+use step::Place;
+
+/// What `media write` is asked.
+#[derive(Debug, Clone)]
+pub struct WriteRequest {
+    /// The image.
+    pub image: PathBuf,
+    /// The drive's node.
+    pub drive: PathBuf,
+    /// `--size`: its bytes.
+    pub size: Option<u64>,
+    /// `--job`: the job whose step this does, and its bench folder.
+    pub job: Option<(PathBuf, String)>,
+}
 
 /// The drives of this computer.
 #[derive(Debug, Clone, Serialize)]
@@ -59,6 +76,9 @@ pub struct DriveWritten {
     pub sha256: String,
     /// Bytes at the drive's end in which an old partition table could have stood, and which are zeros now.
     pub wiped: u64,
+    /// The job's step that this closed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub step: Option<String>,
 }
 
 impl DriveReport {
@@ -110,26 +130,20 @@ impl DriveList {
     }
 }
 
-/// Writes an image onto the drive that has `named` bytes, reads it back and compares. Without `named` the person is asked.
+/// Writes an image onto the drive that has the named size, reads it back and compares. Without a size the person is asked. In a job
+/// the image has to be the one that the step wants, and the step is done then.
 ///
 /// # Errors
-/// [`JobError::Unanswered`] without a size and with nobody to ask, [`JobError::Declined`] without an answer;
+/// [`JobError::WrongJob`], [`JobError::OtherContent`] of a job; [`JobError::Unanswered`] without a size and with nobody to ask, [`JobError::Declined`] without an answer;
 /// [`JobError::DriveRefused`] for a drive that may not be written, or is another than the
 /// one named; [`JobError::ImageFile`] for an image that cannot be read; [`JobError::Drive`] for what goes wrong on the way.
-pub fn write(
-    image: &Path,
-    node: &Path,
-    named: Option<u64>,
-    redact: bool,
-    front: &mut dyn Front,
-) -> Result<DriveWritten, JobError> {
-    let unread =
-        |error: &dyn std::fmt::Display| JobError::ImageFile { path: image.to_path_buf(), why: error.to_string() };
-    let file = File::open(image).map_err(|error| unread(&error))?;
-    let source = FileSource::new(file).map_err(|error| unread(&error))?;
-    if source.is_empty() {
-        return Err(unread(&"it is empty"));
-    }
+pub fn write(request: &WriteRequest, redact: bool, front: &mut dyn Front) -> Result<DriveWritten, JobError> {
+    let (image, node) = (request.image.as_path(), request.drive.as_path());
+    let source = image_source(image)?;
+    let place = match &request.job {
+        Some((bench, job)) => Some(Place::find(bench, job, &source)?),
+        None => None,
+    };
     let refused = |why: Vec<String>| JobError::DriveRefused { drive: node.to_path_buf(), why: why.join("; ") };
     let system = System::default();
     let drive = system.drive_of(node).ok_or_else(|| {
@@ -145,7 +159,7 @@ pub fn write(
         let (image, drive) = (source.len(), drive.size);
         return Err(JobError::Drive(WriteError::TooSmall { image, drive }));
     }
-    let named = named.map_or_else(|| asked(&report, front), Ok)?;
+    let named = request.size.map_or_else(|| asked(&report, front), Ok)?;
     if named != drive.size {
         return Err(refused(vec![format!("it has {} bytes and not the {named} that were named", drive.size)]));
     }
@@ -154,16 +168,53 @@ pub fn write(
     let written = followed(&source, &disk, named, front);
     drop(disk);
     let written = written.map_err(|error| match error {
-        WriteError::Differs { .. } if !source.is_unchanged() => unread(&"it was changed while it was being written"),
+        WriteError::Differs { .. } if !source.is_unchanged() => {
+            let why = "it was changed while it was being written".into();
+            JobError::ImageFile { path: image.to_path_buf(), why }
+        }
         error => JobError::Drive(error),
     })?;
-    Ok(DriveWritten {
-        image: image.to_path_buf(),
-        drive: report,
-        size: written.size,
-        sha256: written.sha256.iter().map(|byte| format!("{byte:02x}")).collect(),
-        wiped: written.wiped,
-    })
+    done(image, report, &written, place)
+}
+
+/// Does a job's step on a drive that the demo made up: the same checks of the image, the same writer, the same entries.
+///
+/// # Errors
+/// As [`write`] for image, job and the way.
+pub(crate) fn write_virtual(
+    (bench, job): (&Path, &str),
+    image: &Path,
+    disk: &dyn Disk,
+    front: &mut dyn Front,
+) -> Result<DriveWritten, JobError> {
+    let source = image_source(image)?;
+    let place = Place::find(bench, job, &source)?;
+    let written = followed(&source, disk, disk.size(), front).map_err(JobError::Drive)?;
+    let drive = DriveReport {
+        drive: "virtual".into(),
+        model: "made up by the demo".into(),
+        serial: None,
+        size: disk.size(),
+        mounts: Vec::new(),
+        writable: true,
+        refusals: Vec::new(),
+    };
+    done(image, drive, &written, Some(place))
+}
+
+fn image_source(image: &Path) -> Result<FileSource, JobError> {
+    let source = part::open_file(image)?;
+    if source.is_empty() {
+        return Err(JobError::ImageFile { path: image.to_path_buf(), why: "it is empty".into() });
+    }
+    Ok(source)
+}
+
+fn done(image: &Path, drive: DriveReport, written: &Written, place: Option<Place>) -> Result<DriveWritten, JobError> {
+    let sha256: String = written.sha256.iter().map(|byte| format!("{byte:02x}")).collect();
+    let step = place.map(|place| place.close(&drive, written.size, &sha256)).transpose()?;
+    let (size, wiped) = (written.size, written.wiped);
+    Ok(DriveWritten { image: image.to_path_buf(), drive, size, sha256, wiped, step })
 }
 
 /// Has the person name the drive by its size.
@@ -191,7 +242,7 @@ fn asked(report: &DriveReport, front: &mut dyn Front) -> Result<u64, JobError> {
 }
 
 /// Writes, and tells the front how far it came.
-fn followed(source: &FileSource, disk: &OpenDrive, named: u64, front: &mut dyn Front) -> Result<Written, WriteError> {
+fn followed(source: &FileSource, disk: &dyn Disk, named: u64, front: &mut dyn Front) -> Result<Written, WriteError> {
     let total = source.len();
     let mut begun = Instant::now();
     let begins = |front: &mut dyn Front, phase| {

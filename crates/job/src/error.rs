@@ -12,6 +12,7 @@ use vault::VaultError;
 
 use crate::intake::IntakeError;
 use crate::jobs::JobsError;
+use crate::part::{PartError, Why};
 use crate::profile::ProfileError;
 
 /// Who is at fault; each kind has an exit status of its own.
@@ -178,15 +179,21 @@ pub enum JobError {
     /// What a job's step is to write is another content.
     #[error("{why}")]
     OtherContent { why: String },
-    /// A selector that cannot be read.
-    #[error("the selector `{selector}` cannot be read")]
-    Selector { selector: String, source: image::select::SelectorError },
+    /// A chain that cannot be read.
+    #[error("`{chain}` cannot be read as a chain of steps")]
+    Chain { chain: String, source: image::chain::ChainError },
+    /// A step of a chain that finds nothing.
+    #[error(transparent)]
+    Part(Box<PartError>),
     /// A selector that names nothing, or several things.
     #[error("{0}")]
     Select(Box<image::select::SelectError>),
     /// A composed image carries what belongs to the donor.
     #[error("{what}: {why}; a rescued machine is itself, by its own label")]
     DonorIdentity { what: &'static str, why: String },
+    /// An address that another machine has.
+    #[error("the network address for this image belongs to another machine of this bench, that of job {job}")]
+    AddressTaken { job: String },
     /// The chip is not one that the profile has seen.
     #[error("the profile knows {expected} at this place, and {found} answers")]
     OtherPart { expected: String, found: String },
@@ -206,6 +213,12 @@ fn folders_text(folders: &[PathBuf]) -> String {
 impl From<IntakeError> for JobError {
     fn from(error: IntakeError) -> Self {
         Self::Intake(Box::new(error))
+    }
+}
+
+impl From<PartError> for JobError {
+    fn from(error: PartError) -> Self {
+        Self::Part(Box::new(error))
     }
 }
 
@@ -238,7 +251,7 @@ impl JobError {
             Self::Jobs(error) => error.kind(),
             Self::Intake(error) => error.kind(),
             Self::Install(error) => error.kind(),
-            Self::Selector { .. } => ErrorKind::Usage,
+            Self::Chain { .. } => ErrorKind::Usage,
             Self::Drive(error) => match error {
                 WriteError::OtherSize { .. }
                 | WriteError::OtherDrive { .. }
@@ -280,7 +293,9 @@ impl JobError {
             | Self::Compose(_)
             | Self::OtherContent { .. }
             | Self::DonorIdentity { .. }
+            | Self::AddressTaken { .. }
             | Self::Select(_)
+            | Self::Part(_)
             | Self::Protection { .. }
             | Self::OtherPart { .. }
             | Self::DriveRefused { .. }
@@ -379,12 +394,23 @@ impl JobError {
             Self::FileMissing { .. } => {
                 "put it into one of them, or open the desk with `--files DIR` for the folder that has it".into()
             }
-            Self::Selector { .. } | Self::Select(_) => {
+            Self::Chain { .. } => {
+                "docs/images.md has the language of selectors, docs/recipes.md that of chains through other files".into()
+            }
+            Self::Select(_) => {
                 "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language".into()
             }
+            Self::Part(error) if matches!(error.why, Why::Structure(_)) => {
+                "take the file out first, without the last step; `firmhand image take FILE --list /` then lists what it has".into()
+            }
+            Self::Part(_) => "`firmhand media extract FILE` lists what stands in a disc or drive image".into(),
             Self::DonorIdentity { .. } => {
                 "no image was kept; write `[mac] address = \"given\"` and take less out of the donor".into()
             }
+            Self::AddressTaken { job } => format!(
+                "no image was kept; two machines with one address disturb each other. If it is the same machine, take it in under the \
+                 name that it has in job {job}, or as a return of it; else read its label again, or write `address = \"drawn\"`"
+            ),
             Self::Mismatch { .. } => {
                 "what was captured before is in the vault; if a further try ends the same, the chip is worn out there and has to be replaced"
                     .into()

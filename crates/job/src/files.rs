@@ -1,7 +1,7 @@
 //! Reading files that a person names: regular ones alone, and never more than fits (safety rule S10).
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 
 use vault::{Digest, Vault};
@@ -61,6 +61,25 @@ pub(crate) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), JobError> {
     file.write_all(bytes).and_then(|()| file.sync_all()).map_err(io)
 }
 
+/// Gives a finished file its name, durably; `part` may stay beside it as a second one. A file of that name is never replaced, nor
+/// is one that somebody makes at this very moment.
+///
+/// # Errors
+/// [`ErrorKind::AlreadyExists`] for a name that is taken, else what the system says.
+pub(crate) fn take_name(part: &Path, path: &Path) -> std::io::Result<()> {
+    match std::fs::hard_link(part, path) {
+        Ok(()) => {}
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => return Err(error),
+        // Not every file system knows second names. Then the name is taken first, and what replaces it is an empty file of our own.
+        Err(_) => {
+            File::options().write(true).create_new(true).open(path)?;
+            std::fs::rename(part, path)?;
+        }
+    }
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    File::open(folder)?.sync_all()
+}
+
 /// Writes a content of the vault into a file; returns whether it had to. A file that holds this content already is left alone,
 /// so that a command which was cut off after it wrote can be run again (S2).
 ///
@@ -109,6 +128,22 @@ pub(crate) fn images_in(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// It was looked at first and renamed then, and what somebody wrote between the two was lost.
+    #[test]
+    fn a_name_that_is_taken_is_never_replaced() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let [part, path] = ["out.part", "out"].map(|name| folder.path().join(name));
+        std::fs::write(&part, b"new").expect("written");
+        take_name(&part, &path).expect("the name is free");
+        assert_eq!(std::fs::read(&path).expect("there"), b"new");
+        std::fs::write(&part, b"other").expect("written");
+        std::fs::remove_file(&path).and_then(|()| std::fs::write(&path, b"theirs")).expect("written");
+        assert_eq!(take_name(&part, &path).expect_err("taken").kind(), ErrorKind::AlreadyExists);
+        assert_eq!(std::fs::read(&path).expect("there"), b"theirs");
+        std::os::unix::fs::symlink("nowhere", folder.path().join("link")).expect("a link");
+        assert!(take_name(&part, &folder.path().join("link")).is_err(), "a link is a name too");
+    }
 
     #[test]
     fn s10_what_may_never_end_is_not_read() {

@@ -5,9 +5,10 @@
 
 use std::path::{Path, PathBuf};
 
+use image::chain::{Chain, ChainError};
 use image::check::{Against, Checked, Controller, Question, Remark, check};
 use image::explain::{Explanation, Severity, explain};
-use image::select::{Form, SelectError, Selector, SelectorError, completions, take};
+use image::select::{Form, completions};
 use nor::catalogue;
 use serde::Serialize;
 use vault::{JobId, Vault};
@@ -17,9 +18,10 @@ use crate::files;
 use crate::jobs::Work;
 use crate::profile::{FusedState, GateKind, Profile, Target};
 use crate::session::open_bench;
+use crate::{media, part};
 
 /// Largest image that is read: chips of this kind end at 256 MiB, and what emulators use at 64.
-const MOST_OF_AN_IMAGE: u64 = 256 << 20;
+pub(crate) const MOST_OF_AN_IMAGE: u64 = 256 << 20;
 
 /// An image out of a file or the vault.
 pub struct Named {
@@ -64,17 +66,6 @@ impl Named {
             explanation.redact();
         }
         explanation
-    }
-
-    /// Takes the bytes of one structure.
-    ///
-    /// # Errors
-    /// [`JobError::Selector`], [`JobError::Select`].
-    pub fn take(&self, selector: &str, form: Form) -> Result<Vec<u8>, JobError> {
-        let selector: Selector = selector
-            .parse()
-            .map_err(|source: SelectorError| JobError::Selector { selector: selector.to_owned(), source })?;
-        take(&self.bytes, &selector, form).map_err(|source: SelectError| JobError::Select(Box::new(source)))
     }
 
     /// Returns the selectors that begin with what was typed.
@@ -236,9 +227,9 @@ fn chip_size(given: &str) -> Result<u64, JobError> {
 /// What taking a part ends with.
 #[derive(Debug, Clone, Serialize)]
 pub struct TakeReport {
-    /// The image.
+    /// What it was taken out of: a file, or a content.
     pub image: String,
-    /// What was taken.
+    /// What was taken: a chain of steps.
     pub selector: String,
     /// Whether its content was taken, decompressed where it is packed.
     pub decoded: bool,
@@ -250,21 +241,40 @@ pub struct TakeReport {
     pub file: PathBuf,
 }
 
-/// Takes the bytes of one structure into a file.
+/// Takes a part into a file: a structure of an image, or what a chain of containers leads to. The file or content that it is taken
+/// out of may have any length; what is taken may not.
 ///
 /// # Errors
-/// As [`Named::take`]; [`JobError::Io`] for a file that is there already and holds something else, or cannot be written.
-pub fn take_into(image: &Named, selector: &str, form: Form, file: &Path) -> Result<TakeReport, JobError> {
-    let bytes = image.take(selector, form)?;
-    files::write_new(file, &bytes)?;
-    Ok(TakeReport {
-        image: image.name.clone(),
-        selector: selector.to_owned(),
+/// [`JobError::Chain`] for a text that is none; [`JobError::Part`], [`JobError::Select`] for what is not there;
+/// [`JobError::BadOption`] for the content of something that is no structure; [`JobError::Io`] for a file that is there already
+/// and holds something else, or cannot be written.
+pub fn take_into(bench: &Path, image: &str, chain: &str, form: Form, file: &Path) -> Result<TakeReport, JobError> {
+    let parsed: Chain =
+        chain.parse().map_err(|source: ChainError| JobError::Chain { chain: chain.to_owned(), source })?;
+    if form == Form::Decoded && parsed.structure.is_none() {
+        let why = "only a structure has a content of its own; the last step of this chain is a container".into();
+        return Err(JobError::BadOption { what: "--decoded".into(), why });
+    }
+    let report = |size: u64, sha256: String| TakeReport {
+        image: image.to_owned(),
+        selector: chain.to_owned(),
         decoded: form == Form::Decoded,
-        size: bytes.len() as u64,
-        sha256: image::pin::Pin::sha256(&bytes).digits(),
+        size,
+        sha256,
         file: file.to_path_buf(),
-    })
+    };
+    // What containers lead to goes from file to file; only a structure needs its image in memory.
+    if parsed.structure.is_none() {
+        let source = part::open(bench, image)?;
+        let written = part::follow(&source, &parsed.containers, &mut |inner| media::write_whole(file, inner))?;
+        return Ok(report(written.size, written.sha256));
+    }
+    let bytes = match parsed.containers.is_empty() {
+        true => part::take(&Named::open(bench, image)?.bytes, &parsed, form)?,
+        false => part::take(&part::open(bench, image)?, &parsed, form)?,
+    };
+    files::write_new(file, &bytes)?;
+    Ok(report(bytes.len() as u64, image::pin::Pin::sha256(&bytes).digits()))
 }
 
 /// The answers and remarks for a person.

@@ -143,7 +143,7 @@ fn chosen(vault: &Vault, given: Option<&str>) -> Result<JobId, JobError> {
     }
 }
 
-fn header_of(entries: &[Entry]) -> Option<JobHeader> {
+pub(crate) fn header_of(entries: &[Entry]) -> Option<JobHeader> {
     JobHeader::of(&entries.first()?.body)
 }
 

@@ -4,19 +4,20 @@
 //! once everything is in it and durable. Nothing is ever written over.
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 
+use image::chain::Container;
 use media::boot::platform_name;
 use media::fat::FatFile;
-use media::medium::{BootImage, Medium, copy};
-use media::source::{FileSource, Part};
+use media::medium::{Medium, copy};
 use media::{Error, Source};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::error::JobError;
 use crate::text::{about, counted};
+use crate::{files, part};
 
 /// What `media extract` is asked.
 #[derive(Debug, Clone)]
@@ -125,15 +126,22 @@ pub struct WrittenReport {
 /// [`JobError::ImageFile`] for a medium that cannot be read; [`JobError::BadOption`] for an image or file that is not there;
 /// [`JobError::Io`] for what cannot be written.
 pub fn extract(request: &ExtractRequest) -> Result<ExtractReport, JobError> {
+    let source = part::open_file(&request.medium)?;
     let unread =
         |error: &dyn std::fmt::Display| JobError::ImageFile { path: request.medium.clone(), why: error.to_string() };
-    let file = File::open(&request.medium).map_err(|error| unread(&error))?;
-    let source = FileSource::new(file).map_err(|error| unread(&error))?;
     let medium = Medium::read(&source).map_err(|error| unread(&error))?;
     let mut report = report(&request.medium, &medium, &source);
     if let Some(out) = &request.out {
-        let thing = Thing::find(&medium, &source, request)?;
-        report.written = Some(write_whole(out, |take| thing.copy(&source, take))?);
+        let way = containers(&medium, &source, request);
+        let written = part::follow(&source, &way, &mut |thing| write_whole(out, thing));
+        report.written = Some(written.map_err(|error| match error {
+            JobError::Part(error) => {
+                let what = if error.text.starts_with("boot") { "--image" } else { "--inside" };
+                let why = format!("{}; without `--out` everything that can be named is listed", error.why);
+                JobError::BadOption { what: what.into(), why }
+            }
+            other => other,
+        })?);
     }
     Ok(report)
 }
@@ -187,82 +195,34 @@ fn report(path: &Path, medium: &Medium, source: &dyn Source) -> ExtractReport {
     }
 }
 
-/// What is taken out: a stretch of the medium, or a file whose clusters lie about in a stretch of it.
-enum Thing {
-    Stretch { at: u64, len: u64 },
-    Clusters { at: u64, len: u64, fat: media::fat::Fat, file: FatFile },
-}
-
-impl Thing {
-    fn find(medium: &Medium, source: &dyn Source, request: &ExtractRequest) -> Result<Self, JobError> {
-        let Some(inside) = &request.inside else {
-            let image = chosen(medium, request.image)?;
-            return Ok(Self::Stretch { at: image.at, len: image.len });
-        };
-        let path = if inside.starts_with('/') { inside.clone() } else { format!("/{inside}") };
-        // A file that is asked for without saying in which boot image may be the volume's own.
-        if request.image.is_none() {
-            if let Some(file) = medium.files.iter().find(|file| is_path(&file.path, &path)) {
-                return Ok(Self::Stretch { at: file.at, len: file.len });
-            }
-            if let Some(fat) = medium.fat
-                && let Some(file) = found(fat.files(source), &path)
-            {
-                return Ok(Self::Clusters { at: 0, len: medium.len, fat, file });
-            }
-        }
-        let image = chosen(medium, request.image)?;
-        let system = image.file_system(source).ok().flatten();
-        let found = system.and_then(|(at, fat)| Some((at, fat, found(image.files(source), &path)?)));
-        let Some((at, fat, file)) = found else {
-            let why = format!("there is no {path}; without `--out` everything that can be named is listed");
-            return Err(JobError::BadOption { what: "--inside".into(), why });
-        };
-        Ok(Self::Clusters { at, len: image.at + image.len - at, fat, file })
+/// The containers that lead to what is asked for.
+fn containers(medium: &Medium, source: &dyn Source, request: &ExtractRequest) -> Vec<Container> {
+    let boot = Container::Boot(request.image);
+    let Some(inside) = &request.inside else { return vec![boot] };
+    let path = if inside.starts_with('/') { inside.clone() } else { format!("/{inside}") };
+    let lower = path.to_lowercase();
+    let is_it = |file: &String| file.to_lowercase() == lower;
+    let fat = Container::Fat { partition: None, path: path.clone() };
+    // A file that is asked for without saying in which boot image may be the volume's own.
+    if request.image.is_none() && medium.files.iter().any(|file| is_it(&file.path)) {
+        return vec![Container::Iso(path)];
     }
-
-    fn copy(&self, source: &dyn Source, take: &mut dyn FnMut(&[u8]) -> Result<(), Error>) -> Result<(), Error> {
-        match self {
-            Self::Stretch { at, len } => copy(source, *at, *len, take),
-            Self::Clusters { at, len, fat, file } => fat.copy(&Part::new(source, *at, *len)?, file, take),
-        }
-    }
-}
-
-fn found(files: Result<Vec<FatFile>, Error>, path: &str) -> Option<FatFile> {
-    files.ok()?.into_iter().find(|file| is_path(&file.path, path))
-}
-
-/// Whether a path is the one that was typed: none of these file systems tells small letters from large ones.
-fn is_path(path: &str, typed: &str) -> bool {
-    path.to_lowercase() == typed.to_lowercase()
-}
-
-fn chosen(medium: &Medium, number: Option<usize>) -> Result<&BootImage, JobError> {
-    let bad = |why: String| JobError::BadOption { what: "--image".into(), why };
-    match (number, medium.images.as_slice()) {
-        (_, []) => Err(bad("this medium has no boot catalogue, so it starts nothing that could be taken out".into())),
-        (None, [image]) => Ok(image),
-        (None, images) => Err(bad(format!("this medium starts {} images; name one by its number", images.len()))),
-        (Some(number), images) => number
-            .checked_sub(1)
-            .and_then(|index| images.get(index))
-            .ok_or_else(|| bad(format!("this medium starts {}", counted(images.len() as u64, "image")))),
-    }
+    let own = request.image.is_none()
+        && medium
+            .fat
+            .is_some_and(|fat| fat.files(source).is_ok_and(|files| files.iter().any(|file| is_it(&file.path))));
+    if own { vec![fat] } else { vec![boot, fat] }
 }
 
 /// Writes a new file whole or not at all. One that holds the same already is left alone, so that a command can be run again (S2).
-fn write_whole(
-    path: &Path,
-    copy: impl Fn(&mut dyn FnMut(&[u8]) -> Result<(), Error>) -> Result<(), Error>,
-) -> Result<WrittenReport, JobError> {
+pub(crate) fn write_whole(path: &Path, thing: &dyn Source) -> Result<WrittenReport, JobError> {
     let io = |source| JobError::Io { doing: "write", path: path.to_path_buf(), source };
     let mut name = path.file_name().unwrap_or_default().to_os_string();
     name.push(format!(".{}.part", std::process::id()));
     let part = path.with_file_name(name);
     let mut file = File::options().read(true).write(true).create_new(true).open(&part).map_err(io)?;
     let (mut hash, mut size) = (Sha256::new(), 0);
-    let mut written = copy(&mut |piece| {
+    let written = copy(thing, 0, thing.len(), &mut |piece| {
         hash.update(piece);
         size += piece.len() as u64;
         file.write_all(piece).map_err(|source| Error::Read { at: size, source })
@@ -271,22 +231,15 @@ fn write_whole(
         Error::Read { source, .. } => io(source),
         error => JobError::ImageFile { path: path.to_path_buf(), why: error.to_string() },
     })
-    .and_then(|()| file.sync_all().map_err(io));
+    .and_then(|()| file.sync_all().map_err(io))
+    .and_then(|()| match files::take_name(&part, path) {
+        Err(error) if error.kind() == ErrorKind::AlreadyExists && same(&part, path) => Ok(()),
+        taken => taken.map_err(io),
+    });
     drop(file);
-    if written.is_ok() {
-        written = match path.exists() {
-            false => std::fs::rename(&part, path).map_err(io),
-            true if same(&part, path) => std::fs::remove_file(&part).map_err(io),
-            true => {
-                Err(io(std::io::Error::new(std::io::ErrorKind::AlreadyExists, "it is there and holds something else")))
-            }
-        };
-    }
-    if let Err(error) = written {
-        // What is half there is of no use, and the error counts more than one in tidying up.
-        let _ = std::fs::remove_file(&part);
-        return Err(error);
-    }
+    // What is half there is of no use, and what is there under its name needs no second one.
+    let _ = std::fs::remove_file(&part);
+    written?;
     let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
     Ok(WrittenReport { file: path.to_path_buf(), size, sha256 })
 }

@@ -8,10 +8,11 @@
 //! | `intake` | the machine was taken in | by, machine, owner, consent, answers, variant |
 //! | `step-begun` | somebody begins: power is given, a contact goes on | step, by |
 //! | `signed` | a person signs: a step is done, or a chip step's hold point is free | step, by, note?, measured? |
+//! | `medium-written` | a drive was written and read back; `step-done` follows | step, sha256, size |
 //! | `step-done` | a program did it | step, by, evidence? |
 //! | `link-gone`, `link-back` | a program saw the programmer vanish, come back | link |
 //! | `link-held` | a person signs that a link which cannot vanish has its supply wire off | link, by, note? |
-//! | `power-up` | power came; `seen` says whether the machine showed itself | step?, seen, by |
+//! | `power-up` | power came; `seen` says whether the machine showed itself | step?, seen, by, measured? |
 //! | `given-back` | the machine goes back as it is, and the job ends here | by, reason, left |
 //! | `gate` | a gate was answered: `yes`, `no`; of a fused gate `open`, `fused`, `signed` | id, answer, by |
 //! | `identified`, `captured`, `not-captured`, `planned`, `applied`, `verified` | the chip commands' own | chip, step? |
@@ -59,6 +60,9 @@ pub struct State<'p> {
     /// Of chip steps that are not done yet: the chips that are.
     parts: BTreeMap<usize, BTreeSet<String>>,
     power: BTreeMap<String, Power>,
+    /// Supplies that somebody gave by a step since they were last taken away; a machine that runs shows that something feeds it,
+    /// and not what.
+    given: BTreeSet<String>,
     link: LinkSeen,
     gates: BTreeMap<String, Answer>,
     captures: BTreeMap<String, Vec<Digest>>,
@@ -138,6 +142,7 @@ impl<'p> State<'p> {
             held: BTreeMap::new(),
             parts: BTreeMap::new(),
             power: profile.supplies.iter().map(|supply| (supply.id.clone(), Power::Unknown)).collect(),
+            given: BTreeSet::new(),
             link: LinkSeen::Unknown,
             gates: BTreeMap::new(),
             captures: BTreeMap::new(),
@@ -188,7 +193,7 @@ impl<'p> State<'p> {
     }
 
     /// Returns the steps that may be done now, in the profile's order; the first is the recommended one. Among them are hold
-    /// points of chip steps that only want their signature, and contacts that only want the programmer unplugged: that is
+    /// points that only want their signature, and contacts that only want the programmer unplugged: that is
     /// where doing them begins.
     #[must_use]
     pub fn next(&self) -> Vec<&'p Step> {
@@ -210,7 +215,12 @@ impl<'p> State<'p> {
 
     fn begins(&self) -> impl Iterator<Item = &'p Step> {
         let steps = self.profile.steps.iter().enumerate();
-        let open = |index| matches!(self.reasons(index).as_slice(), [] | [Reason::HoldNotSigned | Reason::LinkNotGone]);
+        let open = |index| {
+            matches!(
+                self.reasons(index).as_slice(),
+                [] | [Reason::HoldNotSigned | Reason::LinkNotGone | Reason::NotBegun { .. }]
+            )
+        };
         steps.filter(move |(index, _)| open(*index)).map(|(_, step)| step)
     }
 

@@ -17,6 +17,8 @@ const MOST_RECORDS: usize = 20_000;
 const MOST_LEVELS: usize = 32;
 /// Most bytes of one folder: 65,536 records of 32 bytes.
 const MOST_OF_A_FOLDER: u64 = 65_536 * 32;
+/// Most stretches that a file may lie about in; a stick that was used for years has hundreds.
+const MOST_STRETCHES: usize = 1 << 18;
 
 /// A FAT file system.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,29 +152,29 @@ impl Fat {
         Ok(files)
     }
 
-    /// Gives the bytes of `file` to `take`, piece by piece.
+    /// Returns the bytes of `file`, wherever its clusters lie; `source` is the one that its list came from.
     ///
     /// # Errors
-    /// [`Error`] as for [`Fat::files`]; what `take` returns.
-    pub fn copy(
-        &self,
-        source: &dyn Source,
-        file: &FatFile,
-        take: &mut dyn FnMut(&[u8]) -> Result<(), Error>,
-    ) -> Result<(), Error> {
-        let mut left = file.len;
+    /// [`Error`] as for [`Fat::files`]; for a chain that ends early, or lies about in more pieces than any real file.
+    pub fn open<'a>(&self, source: &'a dyn Source, file: &FatFile) -> Result<Scattered<'a>, Error> {
+        let mut stretches: Vec<Stretch> = Vec::new();
         let mut chain = Chain { next: Some(file.first), walked: 0 };
-        let mut buffer = vec![0; self.cluster as usize];
-        while left > 0 {
-            let at = chain
-                .step(self, source)?
-                .ok_or_else(|| Error::broken(format!("the chain of {} ends {left} bytes early", file.path)))?;
-            let piece = left.min(self.cluster) as usize;
-            source.read_at(at, &mut buffer[..piece])?;
-            take(&buffer[..piece])?;
-            left -= piece as u64;
+        let mut done = 0;
+        while done < file.len {
+            let at = chain.step(self, source)?.ok_or_else(|| {
+                Error::broken(format!("the chain of {} ends {} bytes early", file.path, file.len - done))
+            })?;
+            let len = self.cluster.min(file.len - done);
+            if let Some(last) = stretches.last_mut().filter(|last| last.at + last.len == at) {
+                last.len += len;
+            } else if stretches.len() < MOST_STRETCHES {
+                stretches.push(Stretch { begin: done, at, len });
+            } else {
+                return Err(Error::broken(format!("{} lies about in more pieces than any real file", file.path)));
+            }
+            done += len;
         }
-        Ok(())
+        Ok(Scattered { whole: source, stretches, len: file.len })
     }
 
     fn root_bytes(&self, source: &dyn Source) -> Result<Vec<u8>, Error> {
@@ -215,6 +217,49 @@ impl Fat {
             Kind::Sixteen => 0xFFF8,
             Kind::ThirtyTwo => 0x0FFF_FFF8,
         }
+    }
+}
+
+/// Bytes that lie about in another source.
+pub struct Scattered<'a> {
+    whole: &'a dyn Source,
+    /// In the order of the content, which they fill.
+    stretches: Vec<Stretch>,
+    len: u64,
+}
+
+/// Clusters of a file that follow each other on the medium.
+struct Stretch {
+    /// Their first byte in the file.
+    begin: u64,
+    /// And in the other source.
+    at: u64,
+    len: u64,
+}
+
+impl Source for Scattered<'_> {
+    fn len(&self) -> u64 {
+        self.len
+    }
+
+    fn read_at(&self, at: u64, buffer: &mut [u8]) -> Result<(), Error> {
+        if at.checked_add(buffer.len() as u64).is_none_or(|end| end > self.len) {
+            return Err(Error::Short { at, len: buffer.len() as u64, size: self.len });
+        }
+        let (mut at, mut rest) = (at, buffer);
+        let first = self.stretches.partition_point(|stretch| stretch.begin + stretch.len <= at);
+        for stretch in &self.stretches[first..] {
+            if rest.is_empty() {
+                break;
+            }
+            let inside = at - stretch.begin;
+            let piece = usize::try_from(stretch.len - inside).unwrap_or(usize::MAX).min(rest.len());
+            let (now, behind) = rest.split_at_mut(piece);
+            self.whole.read_at(stretch.at + inside, now)?;
+            at += piece as u64;
+            rest = behind;
+        }
+        Ok(())
     }
 }
 

@@ -7,6 +7,7 @@
 //! | [`table`] | partition tables | common practice (MBR), UEFI 2.10 section 5.3 (GPT) |
 //! | [`fat`] | FAT file systems | FAT specification 1.03 (2000); UEFI 2.10 section 13.3 |
 //! | [`medium`] | all of it together | |
+//! | [`mod@build`] | writes: the boot media of the invented scenario | the same |
 //! | [`mod@drives`] | the drives of this computer, and which may be written | Linux `sysfs`, `proc` |
 //! | [`mod@open`] | a drive for firmhand alone | |
 //! | [`mod@write`] | an image onto a drive | |
@@ -16,6 +17,7 @@
 //! chains have budgets, and what is wrong is an [`Error`] or a note in the answer, never a panic.
 
 pub mod boot;
+pub mod build;
 pub mod drives;
 pub mod fat;
 pub mod iso;

@@ -263,18 +263,37 @@ impl BootImage {
     /// [`Error::Read`] when the source cannot be read.
     pub fn file_system(&self, source: &dyn Source) -> Result<Option<(u64, Fat)>, Error> {
         let image = Part::new(source, self.at, self.len)?;
-        if let Some(fat) = Fat::find(&image)? {
-            return Ok(Some((self.at, fat)));
-        }
-        for part in Table::read(&image)?.map(|table| table.partitions).unwrap_or_default() {
-            if part.at < self.len
-                && let Some(fat) = Fat::find(&Part::new(&image, part.at, self.len - part.at)?)?
-            {
-                return Ok(Some((self.at + part.at, fat)));
-            }
-        }
-        Ok(None)
+        Ok(file_systems(&image)?.into_iter().next().map(|found| (self.at + found.at, found.fat)))
     }
+}
+
+/// A FAT file system, and where it begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FileSystem {
+    /// The partition that it is in, from 1; none: it begins at the first byte.
+    pub partition: Option<usize>,
+    /// Its first byte.
+    pub at: u64,
+    /// What it is.
+    pub fat: Fat,
+}
+
+/// Returns the FAT file systems of `source`: the one that it is, or those of its partitions.
+///
+/// # Errors
+/// [`Error::Read`] when it cannot be read.
+pub fn file_systems(source: &dyn Source) -> Result<Vec<FileSystem>, Error> {
+    if let Some(fat) = Fat::find(source)? {
+        return Ok(vec![FileSystem { partition: None, at: 0, fat }]);
+    }
+    let mut found = Vec::new();
+    let partitions = Table::read(source)?.map(|table| table.partitions).unwrap_or_default();
+    for (index, part) in partitions.into_iter().enumerate().filter(|(_, part)| part.at < source.len()) {
+        if let Some(fat) = Fat::find(&Part::new(source, part.at, source.len() - part.at)?)? {
+            found.push(FileSystem { partition: Some(index + 1), at: part.at, fat });
+        }
+    }
+    Ok(found)
 }
 
 /// Gives `len` bytes of `source` from `at` on to `take`, piece by piece.

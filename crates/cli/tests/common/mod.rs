@@ -87,10 +87,16 @@ impl Bench {
         fs::read(self.path(name)).expect("a file in our folder")
     }
 
-    /// The program, ready to run with these arguments (divided at blanks) and nobody at the keyboard.
+    /// The program, ready to run with these arguments (divided at blanks, but for those in single quotes) and nobody at the
+    /// keyboard.
     pub fn command(&self, arguments: &str) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_firmhand"));
-        command.args(arguments.split(' ').filter(|argument| !argument.is_empty()));
+        for (number, part) in arguments.split('\'').enumerate() {
+            match number % 2 {
+                0 => command.args(part.split(' ').filter(|argument| !argument.is_empty())),
+                _ => command.arg(part),
+            };
+        }
         command.current_dir(self.folder.path()).env_clear().env("FIRMHAND_BENCH", self.path("bench"));
         command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command

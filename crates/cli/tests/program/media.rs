@@ -1,6 +1,6 @@
 //! `media extract`: looked into, taken out, refused.
 
-use crate::common::{Bench, MIB};
+use crate::common::{Bench, MIB, snapshot};
 
 /// A disc image by hand: one volume without files, one boot image without emulation, of which the catalogue counts one unit of
 /// 512 bytes, and whose length its FAT boot sector tells. Offsets as in ECMA-119 and the specification of 1995.
@@ -83,6 +83,30 @@ fn s11_no_drive_is_written_that_was_not_named_by_its_size_or_is_not_removable() 
     bench.write("empty.img", &[]);
     bench.run("media write empty.img /dev/null --size 4096").expect(2);
     assert_eq!(bench.read("stick.img"), [1; 4096]);
+}
+
+/// The way through a disc's boxes, typed; what a step meets instead of what it asks for; nothing of it reaches the terminal raw.
+#[test]
+fn a_part_is_taken_through_a_chain() {
+    let bench = Bench::new();
+    bench.write("disc.iso", &disc());
+    let taken = bench.json("image take disc.iso 'boot then fat:/UPDATE.ROM' --out part.rom");
+    assert_eq!((taken["size"].as_u64(), taken["selector"].as_str()), (Some(700), Some("boot then fat:/UPDATE.ROM")));
+    assert_eq!(bench.read("part.rom"), [0x5A; 700]);
+    bench.run("image take disc.iso boot --out boot.img").expect(0);
+    assert!(bench.read("boot.img") == disc()[65536..65536 + (1 << 20)], "as `media extract` takes it");
+    let runs = [
+        bench.run("image take disc.iso 'boot then fat:/UPDATE.RUM' --out x").expect(1),
+        bench.run("image take disc.iso 'boot then iso:/UPDATE.ROM' --out x").expect(1),
+        bench.run("image take disc.iso 'boot#2' --out x").expect(1),
+        bench.run("image take disc.iso 'boot then fat:/UPDATE.ROM then file:Core' --out x").expect(1),
+        bench.run("image take disc.iso 'boot then fat' --out x").expect(2),
+        bench.run("image take disc.iso 'boot fat:/UPDATE.ROM' --out x").expect(2),
+        bench.run("image take disc.iso boot --decoded --out x").expect(2),
+        bench.run("image take disc.iso 'boot then fat:/UPDATE.ROM' --out boot.img").expect(3),
+    ];
+    snapshot("media_chain", &bench, &runs);
+    assert!(!bench.path("x").exists());
 }
 
 #[test]

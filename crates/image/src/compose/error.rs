@@ -214,6 +214,9 @@ impl ComposeError {
             Self::Missing { content, .. } if **content == SourceRef::Present => {
                 "capture the chip, and compose again with that capture"
             }
+            Self::Missing { content, .. } if matches!(**content, SourceRef::Part { .. }) => {
+                "name the vendor's file with `--with`, or take it into the vault"
+            }
             Self::Missing { .. } => "take the content into the vault, or put the file beside the recipe",
             Self::Size { .. } => "give the image itself, unpacked, as it stands in the chip",
             Self::PresentSize { .. } => "compare the chip with the profile, and choose the base for this chip",

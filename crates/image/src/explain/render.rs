@@ -13,6 +13,7 @@ use std::fmt::Write as _;
 use std::ops::Range;
 
 use super::{DECODES, Explanation, Finding, Kind, Node, path};
+use crate::mac::Mac;
 
 const LETTERS: &[u8] = b"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ";
 /// Narrowest text that is made; what is asked narrower gets this.
@@ -244,6 +245,10 @@ fn described(node: &Node) -> String {
             _ => {
                 let _ = write!(words, " {}", plain(name));
             }
+        }
+        // Of an address, what its two bits say of it.
+        if let Some(mac) = Some(name).filter(|_| node.kind == Kind::Nvm).and_then(|name| name.parse::<Mac>().ok()) {
+            let _ = write!(words, ", {}", mac.words().split([':', ',']).next().unwrap_or_default());
         }
     }
     // What is amiss comes before the GUID, which a line may have no room for.

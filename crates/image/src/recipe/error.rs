@@ -121,6 +121,9 @@ pub enum Mistake {
     /// No selector.
     #[error("this is no selector: {0}")]
     NotASelector(crate::select::SelectorError),
+    /// No chain.
+    #[error("this is no chain of steps: {0}")]
+    NotAChain(crate::chain::ChainError),
     /// No GUID.
     #[error("this is no GUID: {0}")]
     NotAGuid(crate::explain::GuidError),
@@ -157,6 +160,9 @@ impl RecipeError {
             Mistake::NotAMac(_) => "write six octets, such as \"02:00:5e:00:53:01\"".to_owned(),
             Mistake::NotASelector(_) => {
                 "write it as `firmhand image take IMAGE --list /` has it, such as \"file:NAME/section%10\"".to_owned()
+            }
+            Mistake::NotAChain(_) => {
+                "write it as `firmhand image take FILE` takes it, such as \"boot then fat:/UPDATE/MAIN.CAP\"".to_owned()
             }
             Mistake::NotAGuid(_) => {
                 "write it as `firmhand image explain` does, such as \"8be4df61-93ca-11d2-aa0d-00e098032b8c\"".to_owned()

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::chain::Chain;
 use crate::descriptor::{Layout, Master};
 use crate::mac::Mac;
 use crate::pin::{Pin, hash, hex};
@@ -11,6 +12,7 @@ use crate::recipe::{
     AccessRule, AddressRule, Base, Condition, Fill, Grant, Keep, KeptVariable, MacKind, MacRule, NETWORK, Part, Recipe,
     Regions, Require, Selector, SourceRef, State, Target,
 };
+use crate::select::Form;
 
 const LONGEST_PATH: usize = 4096;
 const LONGEST_NAME: usize = 400;
@@ -20,7 +22,7 @@ const LONGEST_VARIABLE: usize = 256;
 /// 64 bytes, two digits each: enough for any signature.
 const MOST_DIGITS: usize = 128;
 
-const SOURCES: [&str; 3] = ["image", "capture", "file"];
+const SOURCES: [&str; 4] = ["image", "capture", "file", "from"];
 /// Layout, and the masters, each with its header.
 const ACCESS: [&str; 5] = ["layout", "processor", "management", "network", "embedded-controller"];
 const MASTERS: [(Master, &str, &str); 4] = [
@@ -48,10 +50,17 @@ const CONDITIONS: [&str; 7] = ["size", "is", "bytes", "sha256", "blake3", "nvm",
 
 pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
     let mut document = Table::document(text, name, &["base", "fill", "keep", "place", "mac", "access", "require"])?;
-    let base = document.table("base", "[base]", &["image", "capture", "file", "sha256", "blake3"])?;
+    let base = document.table(
+        "base",
+        "[base]",
+        &["image", "capture", "file", "from", "take", "decoded", "sha256", "blake3"],
+    )?;
     let Some(base) = base else {
-        return Err(document.missing("the table [base]", "add `[base]` with `image`, `capture` or `file`"));
+        return Err(document.missing("the table [base]", "add `[base]` with `image`, `capture`, `file` or `from`"));
     };
+    if base.has("decoded") && !base.has("from") {
+        return Err(base.missing("`from`", "take `decoded` out: only a part of another file is unpacked here"));
+    }
     let base = Base { place: base.place(), source: source(&base)? };
     let fills = document.tables("fill", "[[fill]]", &["byte", "region", "at", "len", "select"])?;
     let known = &["region", "at", "len", "select", "variable", "vendor", "optional"];
@@ -61,6 +70,8 @@ pub(super) fn recipe(text: &str, name: &str) -> Result<Recipe, RecipeError> {
         "image",
         "capture",
         "file",
+        "from",
+        "take",
         "sha256",
         "blake3",
         "from_region",
@@ -120,7 +131,10 @@ fn kept_variable(table: &Table<'_>) -> Result<KeptVariable, RecipeError> {
 fn part(table: &Table<'_>) -> Result<Part, RecipeError> {
     let source = source(table)?;
     let from = selector(table, ["from_region", "from_at", "from_len", "from_select"])?;
-    let decoded = table.yes_no("decoded")?.unwrap_or(false);
+    if matches!(source, SourceRef::Part { .. }) {
+        table.without(&["from_select"], "take")?;
+    }
+    let decoded = !table.has("from") && table.yes_no("decoded")?.unwrap_or(false);
     if decoded && !matches!(from, Some(Selector::Structure(_))) {
         return Err(
             table.missing("the structure", "write `from_select = \"...\"`: only a structure has a content to unpack")
@@ -244,10 +258,13 @@ fn require(table: &Table<'_>) -> Result<Require, RecipeError> {
 fn source(table: &Table<'_>) -> Result<SourceRef, RecipeError> {
     let mut given = SOURCES.into_iter().filter(|key| table.has(key));
     let Some(key) = given.next() else {
-        return Err(table.missing("the content", "write one of `image`, `capture` or `file`"));
+        return Err(table.missing("the content", "write one of `image`, `capture`, `file` or `from`"));
     };
     if let Some(second) = given.next() {
         return Err(table.mistake(second, Mistake::Excluded { other: key }));
+    }
+    if key != "from" {
+        table.without(&["take"], key)?;
     }
     let text = table.text(key, if key == "file" { LONGEST_PATH } else { LONGEST_NAME })?;
     let text = text.expect("the key was found in the table");
@@ -263,6 +280,11 @@ fn source(table: &Table<'_>) -> Result<SourceRef, RecipeError> {
             Ok(SourceRef::Image(pin))
         }
         "file" => Ok(SourceRef::File { path: text.to_owned(), pin: needed_pin()? }),
+        "from" => {
+            let from = text.parse().map_err(|error| table.mistake(key, Mistake::NotAHash(error)))?;
+            let (take, form) = chain(table)?;
+            Ok(SourceRef::Part { from, take, form, pin: needed_pin()? })
+        }
         _ if text == "present" => own_pin("capture = \"present\"").map(|()| SourceRef::Present),
         _ if text == "donor" => own_pin("capture = \"donor\"").map(|()| SourceRef::Donor),
         // A whole id is the content's BLAKE3 and pins it.
@@ -274,6 +296,19 @@ fn source(table: &Table<'_>) -> Result<SourceRef, RecipeError> {
             Err(_) => Ok(SourceRef::Capture { asked: text.to_owned(), pin: needed_pin()? }),
         },
     }
+}
+
+/// The chain under `take`, and in which form its structure is taken.
+fn chain(table: &Table<'_>) -> Result<(Box<Chain>, Form), RecipeError> {
+    let remedy = "write where in the file the part sits: `take = \"boot then fat:/FOLDER/FILE\"`";
+    let text = table.text("take", LONGEST_PATH)?.ok_or_else(|| table.missing("`take`", remedy))?;
+    let chain: Chain = text.parse().map_err(|error| table.mistake("take", Mistake::NotAChain(error)))?;
+    let decoded = table.yes_no("decoded")?.unwrap_or(false);
+    if decoded && chain.structure.is_none() {
+        let remedy = "end `take` with a structure, such as `then file:NAME`: only that has a content to unpack";
+        return Err(table.missing("the structure", remedy));
+    }
+    Ok((Box::new(chain), if decoded { Form::Decoded } else { Form::Stored }))
 }
 
 /// The hash under `sha256` or `blake3`.

@@ -234,7 +234,7 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
     refused(
         "keep = 7",
         "line 3, [base] keep: this key is not known",
-        "known here: image, capture, file, sha256, blake3",
+        "known here: image, capture, file, from, take, decoded, sha256, blake3",
     );
     refused(
         "[[keep]]\nat = 0",
@@ -258,7 +258,11 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
         "line 4, [[fill]] byte: 0x100 is out of range",
         "give a whole number from 0 to 255 (0x0 to 0xff)",
     );
-    refused("[[place]]", "line 3, [[place]]: the content is missing", "write one of `image`, `capture` or `file`");
+    refused(
+        "[[place]]",
+        "line 3, [[place]]: the content is missing",
+        "write one of `image`, `capture`, `file` or `from`",
+    );
     refused("[[place]]\nfile = \"x\"\nat = 0", "line 3, [[place]]: the content's hash is missing", hash);
     refused("[[place]]\ncapture = \"main\"\nat = 0", "line 3, [[place]]: the content's hash is missing", hash);
     refused(
@@ -352,11 +356,55 @@ fn a_mistake_is_told_with_line_key_and_remedy() {
     );
 }
 
+/// `from` pins the vendor's file, and the hash beside it what comes out of that.
+#[test]
+fn a_part_of_a_vendors_file_is_pinned_at_both_ends() {
+    let take = "take = \"boot then fat:/UPDATE/MAIN.CAP then file:Part\"";
+    let place = |more: &str| with(&format!("[[place]]\nfrom = \"sha256:{ONES}\"\n{take}\n{more}"));
+    let recipe = place(&format!("sha256 = \"{TWOS}\"\nat = 0")).unwrap();
+    let [_, source] = &recipe.sources()[..] else { panic!("base and part") };
+    let SourceRef::Part { from, take: chain, form: Form::Stored, pin } = source else { panic!("{source:?}") };
+    assert_eq!((from.digits(), pin.digits()), (ONES.to_owned(), TWOS.to_owned()));
+    assert_eq!(chain.to_string(), "boot then fat:/UPDATE/MAIN.CAP then file:Part");
+    assert_eq!(source.to_string(), format!("`{chain}` of sha256:{ONES}"));
+    let decoded = place(&format!("decoded = true\nsha256 = \"{TWOS}\"\nfrom_at = 1\nfrom_len = 2\nat = 0")).unwrap();
+    assert!(matches!(decoded.sources()[1], SourceRef::Part { form: Form::Decoded, .. }));
+    assert!(parse(&format!("[base]\nfrom = \"blake3:{ONES}\"\n{take}\nsha256 = \"{TWOS}\"")).is_ok());
+
+    let wrong = |more: &str| place(more).unwrap_err();
+    let missing = wrong("at = 0").mistake;
+    assert!(matches!(missing, Mistake::Missing { what: "the content's hash", .. }), "{missing:?}");
+    let both = wrong(&format!("sha256 = \"{TWOS}\"\nfrom_select = \"file:X\"\nat = 0"));
+    assert_eq!(both.mistake, Mistake::Excluded { other: "take" });
+    refused(
+        &format!("[[place]]\nfrom = \"sha256:{ONES}\"\ntake = \"boot then\"\nsha256 = \"{TWOS}\"\nat = 0"),
+        "line 5, [[place]] take: this is no chain of steps: step 2 is missing; a chain looks like `boot then fat:/PATH then file:NAME`",
+        "write it as `firmhand image take FILE` takes it, such as \"boot then fat:/UPDATE/MAIN.CAP\"",
+    );
+    refused(
+        &format!("[[place]]\nfrom = \"sha256:{ONES}\"\ntake = \"boot\"\ndecoded = true\nsha256 = \"{TWOS}\"\nat = 0"),
+        "line 3, [[place]]: the structure is missing",
+        "end `take` with a structure, such as `then file:NAME`: only that has a content to unpack",
+    );
+    refused(
+        &format!("[[place]]\nimage = \"sha256:{ONES}\"\n{take}\nat = 0"),
+        "line 5, [[place]] take: this does not go together with `image`",
+        "take out this or `image`",
+    );
+    refused(
+        &format!("[[place]]\nfrom = \"sha256:{ONES}\"\nsha256 = \"{TWOS}\"\nat = 0"),
+        "line 3, [[place]]: `take` is missing",
+        "write where in the file the part sits: `take = \"boot then fat:/FOLDER/FILE\"`",
+    );
+    let base = parse(&format!("[base]\nimage = \"sha256:{ONES}\"\ndecoded = true")).unwrap_err();
+    assert!(matches!(base.mistake, Mistake::Missing { what: "`from`", .. }), "{base}");
+}
+
 #[test]
 fn a_recipe_needs_a_base() {
     let error = parse("[[keep]]\nregion = \"network\"").unwrap_err();
     assert_eq!(error.to_string(), "r.toml, line 1: the table [base] is missing");
-    assert_eq!(error.remedy(), "add `[base]` with `image`, `capture` or `file`");
+    assert_eq!(error.remedy(), "add `[base]` with `image`, `capture`, `file` or `from`");
     assert_eq!(parse("base = 1").unwrap_err().mistake, Mistake::WrongType { found: "integer", wanted: "a table" });
 }
 
@@ -413,8 +461,8 @@ fn s10_a_recipe_has_limits() {
 /// One line of something like a recipe.
 fn any_line() -> impl Strategy<Value = String> {
     let keys = vec![
-        "image", "capture", "file", "sha256", "blake3", "region", "at", "len", "from_at", "from_len", "byte",
-        "address", "value", "size", "is", "bytes", "nvm", "mac", "keep", "x",
+        "image", "capture", "file", "from", "take", "sha256", "blake3", "region", "at", "len", "from_at", "from_len",
+        "byte", "address", "value", "size", "is", "bytes", "nvm", "mac", "keep", "x",
     ];
     let values = vec![
         "0",
@@ -429,6 +477,7 @@ fn any_line() -> impl Strategy<Value = String> {
         "\"blank\"",
         "\"local\"",
         "\"sum-holds\"",
+        "\"boot then fat:/A then file:X\"",
         "{}",
         "[]",
         "[{}]",

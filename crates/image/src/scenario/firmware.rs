@@ -16,6 +16,7 @@
 //! and GUIDs of modules are invented: a module's GUID and its code follow from its title and the seed, so modules of
 //! one title are the same in both images.
 
+use crate::build::capsule::{PERSISTS, RESETS, capsule};
 use crate::build::guid::{self, Guid, guid};
 use crate::build::section;
 use crate::build::update::{FIT_POINTER, FitEntry, Microcode, entry, fit};
@@ -92,7 +93,25 @@ fn meadowlark_with(seed: u64, variables: Vec<Variable>) -> Vec<Placed> {
 
 /// Returns what both images have at the same places: the vendor's memory part and the boot volume.
 pub(super) fn shared(seed: u64) -> Vec<Placed> {
-    vec![(0xC8_0000, made_up(Filler::Packed, seed, "vendor memory part", 0x8_0000)), (BOOT_AT, boot_volume(seed))]
+    vec![(0xC8_0000, memory_part(seed)), (BOOT_AT, boot_volume(seed))]
+}
+
+/// Returns the vendor's memory part: what only the vendor's own firmware holds, and the new one needs as it is.
+pub(super) fn memory_part(seed: u64) -> Vec<u8> {
+    made_up(Filler::Packed, seed, "vendor memory part", 0x8_0000)
+}
+
+/// Returns the file in which the vendor publishes its firmware 1.18: a capsule around a volume, in which the memory part is
+/// packed together with its name.
+pub(super) fn update(seed: u64) -> Vec<u8> {
+    let part = section::stream(&[section::section(section::RAW, &memory_part(seed))]);
+    let name = section::user_interface("LarkMemoryPart");
+    let file =
+        File::new(kind::FREEFORM, module_guid("LarkMemoryPart")).sections(&[section::lzma(&part), name]).summed();
+    let core = module_sections(seed, "LarkUpdate", 140, section::pe32);
+    let updater = File::new(kind::DRIVER, module_guid("LarkUpdate")).sections(&core).aligned(16);
+    let volume = Volume::ffs2(0xC_0000).named(module_guid("larkspur update")).file(updater).file(file);
+    capsule(module_guid("larkspur update capsule"), 0x1000, PERSISTS | RESETS, &build(volume))
 }
 
 /// Modules by title, with the size of their code in KiB.

@@ -14,13 +14,17 @@ use image::scenario::{
 use intake::build::{Publisher, list};
 use vault::JobId;
 
-use super::{SEED, Stage, put};
+use super::stick::VirtualStick;
+use super::{SEED, Stage, put, update_disc};
 use crate::doing::{DoRequest, do_step, is_done_here};
+use crate::drives::write_virtual;
 use crate::error::JobError;
 use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
-use crate::profile::{JobKind, Profile, Step, StepKind, Takes};
+use crate::media::{ExtractRequest, extract};
+use crate::profile::{JobKind, Measure, Profile, Step, StepKind, Takes};
 use crate::session::open_bench;
+use crate::text::about;
 
 const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
 const TEAL: &str = include_str!("../../../../profiles/teal-router.toml");
@@ -105,6 +109,8 @@ impl Stage<'_> {
         put(&self.place("port-chip.bin"), &larkspur_port(SEED))?;
         put(&self.place("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
         self.chip_file("port", "W25Q80DV", "port-chip.bin", "")?;
+        // What the vendor publishes: the stick is made from it, and the memory part comes out of it.
+        put(&self.place("larkspur-update-1.18.iso"), &update_disc())?;
         // The published image is nobody's: it carries a placeholder where the machine's own address goes.
         let published = meadowlark_main(SEED, PLACEHOLDER_MAC);
         put(&self.meadowlark, &published)?;
@@ -262,6 +268,10 @@ impl Stage<'_> {
             return self.take_in(play, takes);
         }
         match step.kind {
+            StepKind::BootMedia => {
+                let told = self.make_stick(play, step)?;
+                self.say(&format!("    {told}"));
+            }
             _ if is_done_here(step) => {
                 let chip = play.profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
                 let request = DoRequest {
@@ -276,20 +286,67 @@ impl Stage<'_> {
                 self.say(&format!("    {}", said.first().map_or("done", String::as_str)));
             }
             kind => {
+                // A hold point of a start is signed before power comes, and says what there is no way back for.
+                if kind == StepKind::PowerUp && step.hold {
+                    let request = SignRequest { begin: true, ..signature(play, step) };
+                    let begun = jobs::sign(&self.bench, &request, self.front)?;
+                    if !begun.no_way_back.is_empty() {
+                        let chips = begun.no_way_back.join(", ");
+                        self.say(&format!("    hold point signed: no way back exists yet for {chips}"));
+                    }
+                }
                 let chip = step.chip.as_deref().unwrap_or("main");
                 let contact = matches!(kind, StepKind::Wire | StepKind::Unwire);
                 let request = SignRequest {
-                    step: step.id.clone(),
-                    job: Some(play.job.clone()),
-                    by: SIGNER.into(),
-                    measured: step.measure.as_ref().map(|measure| measure.max.or(measure.min).unwrap_or(0.0)),
+                    measured: step.measure.as_ref().map(good_value),
                     link: contact.then(|| self.place(&format!("{chip}.toml")).display().to_string()),
-                    ..SignRequest::default()
+                    ..signature(play, step)
                 };
+                if let (Some(measure), Some(value)) = (&step.measure, &request.measured) {
+                    self.say(format!("    {}: {value} {}", measure.what, measure.unit).trim_end());
+                }
                 jobs::sign(&self.bench, &request, self.front)?;
             }
         }
         Ok(())
+    }
+
+    /// Takes what the stick gets out of the vendor's disc, and writes it onto a stick that is a file.
+    fn make_stick(&mut self, play: &Play, step: &Step) -> Result<String, JobError> {
+        let media = step.media.as_ref().expect("a boot-media step has it");
+        let taken = self.place("stick.img");
+        let request = ExtractRequest {
+            medium: self.place(&media.image.file),
+            image: None,
+            inside: None,
+            out: Some(taken.clone()),
+        };
+        extract(&request)?;
+        let stick = self.place("stick.bin");
+        let plugged =
+            VirtualStick::plug(&stick).map_err(|source| JobError::Io { doing: "make", path: stick.clone(), source })?;
+        let written = write_virtual((&self.bench, &play.job), &taken, &plugged, self.front)?;
+        let image = fs::read(&taken).map_err(|source| JobError::Io { doing: "read", path: taken, source })?;
+        let cells = fs::read(&stick).map_err(|source| JobError::Io { doing: "read", path: stick, source })?;
+        self.expect(cells.starts_with(&image), "the stick does not hold the image")?;
+        Ok(format!(
+            "out of {}, onto a virtual stick: {} read again, 0 bytes differ",
+            media.image.file,
+            about(written.size)
+        ))
+    }
+}
+
+/// The signature of a step.
+fn signature(play: &Play, step: &Step) -> SignRequest {
+    SignRequest { step: step.id.clone(), job: Some(play.job.clone()), by: SIGNER.into(), ..SignRequest::default() }
+}
+
+/// A value that a step calls good: machines of the stories are in order.
+fn good_value(measure: &Measure) -> String {
+    match measure.is.first() {
+        Some(text) => text.clone(),
+        None => measure.max.or(measure.min).unwrap_or(0.0).to_string(),
     }
 }
 

@@ -98,7 +98,7 @@ impl JobsError {
             }
             Self::LinkThere { .. } => "unplug it, then run the same command again".into(),
             Self::NotSigned { instead, .. } => instead.clone(),
-            Self::Measured { .. } => "measure again, and give the number with `--measured VALUE`".into(),
+            Self::Measured { .. } => "measure or look again, and give the value with `--measured VALUE`".into(),
             Self::BadAnswer { .. } | Self::OptionForStep { .. } | Self::NoReturn { .. } => return None,
         })
     }

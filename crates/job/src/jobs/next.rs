@@ -3,9 +3,10 @@
 use std::path::Path;
 use std::time::Duration;
 
+use image::chain::Container;
 use intake::keys::grouped;
 use serde::Serialize;
-use vault::Entry;
+use vault::{Entry, JobId};
 
 use super::status::ReasonLine;
 use super::{Work, chosen};
@@ -120,6 +121,7 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
     let (job, id) = (&work.job, &step.id);
     let sign = |more: &str| format!("firmhand job sign {id} --by NAME{more} --job {job}");
     let chip = |verb: &str| format!("firmhand chip {verb} --link LINK --job {job}");
+    let value = if step.measure.is_some() { " --measured VALUE" } else { "" };
     let mut commands = Vec::new();
     if step.kind.talks_to_chip() && step.hold && state.may_do(id).is_err() {
         commands.push(sign(""));
@@ -136,8 +138,8 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
         StepKind::Apply => commands.push(chip(&format!("apply {}", image_name(work, step)))),
         StepKind::Verify => commands.push(chip(&format!("verify {}", applied_name(work, state, step)))),
         StepKind::Wire | StepKind::Unwire => commands.push(sign(" --link LINK")),
-        StepKind::Measure => commands.push(sign(" --measured VALUE")),
-        StepKind::PowerUp => commands.extend([sign(" --begin"), sign(""), sign(" --dark")]),
+        StepKind::PowerUp => commands.extend([sign(" --begin"), sign(value), sign(" --dark")]),
+        StepKind::BootMedia => commands.extend(media_commands(step, job)),
         StepKind::Compose => {
             let path = recipe(work, step).unwrap_or_else(|| "RECIPE".into());
             commands.push(format!("firmhand image compose {path} --with IMAGE --job {job}"));
@@ -146,15 +148,31 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
         StepKind::Intake => commands.extend(step.takes.as_ref().map(|takes| taking(takes, job.as_str()))),
         StepKind::Note
         | StepKind::Check
-        | StepKind::BootMedia
+        | StepKind::Measure
         | StepKind::Survey
         | StepKind::SuppliesOff
         | StepKind::SuppliesOn
         | StepKind::Open
         | StepKind::Close
-        | StepKind::Fit => commands.push(sign("")),
+        | StepKind::Fit => commands.push(sign(value)),
     }
     commands
+}
+
+/// How a stick is made: what it gets comes out of the vendor's file, then goes onto a drive that the person names.
+fn media_commands(step: &Step, job: &JobId) -> Vec<String> {
+    let Some(media) = &step.media else { return Vec::new() };
+    let file = &media.image.file;
+    let Some(inside) = &media.inside else {
+        return vec![format!("firmhand media write {file} DRIVE --size BYTES --job {job}")];
+    };
+    let out = "stick.img";
+    let take = match inside.take.containers.as_slice() {
+        [Container::Boot(None)] => format!("firmhand media extract {file} --out {out}"),
+        [Container::Boot(Some(number))] => format!("firmhand media extract {file} --image {number} --out {out}"),
+        _ => format!("firmhand image take {file} '{}' --out {out}", inside.take),
+    };
+    vec![take, format!("firmhand media write {out} DRIVE --size BYTES --job {job}")]
 }
 
 pub(super) fn next_step(work: &Work, state: &State<'_>, step: &Step, redact: bool) -> NextStep {
@@ -199,7 +217,21 @@ fn details(work: &Work, step: &Step, redact: bool) -> Vec<String> {
             details.push(format!("{}, {}: {}{covered}", chip.id, chip.markings.join(" or "), chip.place));
         }
     }
-    if let Some(measure) = &step.measure {
+    if let Some(media) = &step.media {
+        let of = media
+            .inside
+            .as_ref()
+            .map(|inside| format!("`{}` of {} ({}): ", inside.take, media.image.file, inside.from));
+        let of = of.unwrap_or_else(|| format!("{}: ", media.image.file));
+        details.push(format!("{of}{} bytes, SHA-256 {}", media.image.size, media.image.sha256));
+    }
+    if step.kind == StepKind::PowerUp && !step.supplies.is_empty() {
+        let names = step.supplies.iter().filter_map(|id| profile.supply(id)).map(|supply| supply.name.as_str());
+        details.push(format!("With {}.", names.collect::<Vec<_>>().join(" and ")));
+    }
+    if let Some(measure) = step.measure.as_ref().filter(|measure| !measure.is.is_empty()) {
+        details.push(format!("{}: {}", measure.what, measure.is.join(" or ")));
+    } else if let Some(measure) = &step.measure {
         let bound = |word: &str, value: Option<f64>| value.map(|value| format!(", {word} {value} {}", measure.unit));
         let (min, max) = (bound("at least", measure.min), bound("at most", measure.max));
         details.push(format!(

@@ -149,7 +149,7 @@ pub struct StepRecord {
     /// Minutes since it was begun or, where nobody wrote that down, since the entry before: at most so long.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub minutes: Option<f64>,
-    /// What was measured, with its unit.
+    /// What was measured, with its unit, or read off.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub measured: Option<String>,
     /// What the person noted.
@@ -330,9 +330,12 @@ fn step_record(work: &Work, view: &StepView<'_>, people: &mut People, redact: bo
     let from = view.begun.as_ref().and_then(|begun| find(begun.seq));
     let from = from.or_else(|| entry.and_then(|entry| find(entry.seq.checked_sub(1)?)));
     let body = entry.map(|entry| &entry.body);
-    let measured = body.and_then(|body| body["measured"].as_f64()).map(|value| {
-        let unit = view.step.measure.as_ref().map(|measure| measure.unit.as_str()).unwrap_or_default();
-        format!("{value} {unit}")
+    let measured = body.and_then(|body| match &body["measured"] {
+        Value::String(text) => Some(text.clone()),
+        value => {
+            let unit = view.step.measure.as_ref().map(|measure| measure.unit.as_str()).unwrap_or_default();
+            value.as_f64().map(|value| format!("{value} {unit}"))
+        }
     });
     let cautions = if mark.is_some() { cautions_for(&work.profile, view.step) } else { Vec::new() };
     StepRecord {

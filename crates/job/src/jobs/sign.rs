@@ -30,8 +30,8 @@ pub struct SignRequest {
     pub by: String,
     /// `--note`.
     pub note: Option<String>,
-    /// `--measured`, of a measure step.
-    pub measured: Option<f64>,
+    /// `--measured`, of a step that has a value: a number in its unit, or a text as it was shown.
+    pub measured: Option<String>,
     /// `--link`, of a contact: the programmer that is seen to go.
     pub link: Option<String>,
     /// `--link-stays`, of a contact: the link cannot vanish, and its supply wire is off.
@@ -138,7 +138,7 @@ fn check_options(step: &Step, request: &SignRequest) -> Result<(), JobsError> {
     let contact = matches!(step.kind, StepKind::Wire | StepKind::Unwire);
     let power = matches!(step.kind, StepKind::PowerUp | StepKind::SuppliesOn);
     let wrong = [
-        ("--measured", request.measured.is_some() && step.kind != StepKind::Measure),
+        ("--measured", request.measured.is_some() && step.measure.is_none()),
         ("--link", request.link.is_some() && !contact),
         ("--link-stays", request.link_stays && !contact),
         ("--begin", request.begin && !(contact || power)),
@@ -165,6 +165,9 @@ fn allowed(state: &State<'_>, step: &Step, request: &SignRequest) -> Result<(), 
     let Err(Blocked { step: id, mut reasons }) = state.may_sign(&step.id) else { return Ok(()) };
     if request.link.is_some() || request.link_stays || request.begin {
         reasons.retain(|reason| *reason != Reason::LinkNotGone);
+    }
+    if request.begin {
+        reasons.retain(|reason| !matches!(reason, Reason::NotBegun { .. }));
     }
     if reasons.is_empty() { Ok(()) } else { Err(JobsError::Blocked { blocked: Blocked { step: id, reasons } }) }
 }
@@ -235,8 +238,8 @@ fn entry(
     if request.begin {
         return Ok(("step-begun", body));
     }
-    if let Some(measure) = &step.measure {
-        body["measured"] = json!(measured(step, measure, request.measured)?);
+    if let Some(measure) = step.measure.as_ref().filter(|_| !request.dark) {
+        body["measured"] = measured(step, measure, request.measured.as_deref())?;
         body["unit"] = json!(measure.unit);
     }
     if step.kind != StepKind::PowerUp {
@@ -252,10 +255,15 @@ fn entry(
     Ok(("power-up", body))
 }
 
-fn measured(step: &Step, measure: &Measure, value: Option<f64>) -> Result<f64, JobsError> {
-    match (crate::procedure::measure_refuses(measure, value), value) {
-        (None, Some(value)) => Ok(value),
-        (why, _) => Err(JobsError::Measured { step: step.id.clone(), why: why.unwrap_or_default() }),
+fn measured(step: &Step, measure: &Measure, given: Option<&str>) -> Result<Value, JobError> {
+    let value = match given {
+        None => Value::Null,
+        Some(text) if measure.is.is_empty() => json!(text.trim().parse::<f64>().ok()),
+        Some(text) => json!(checked_line("--measured", text)?),
+    };
+    match crate::procedure::measure_refuses(measure, &value) {
+        None => Ok(value),
+        Some(why) => Err(JobsError::Measured { step: step.id.clone(), why }.into()),
     }
 }
 

@@ -24,7 +24,7 @@ pub(super) enum Event<'a> {
         step: &'a str,
         by: &'a str,
         signed: bool,
-        measured: Option<f64>,
+        measured: &'a Value,
     },
     LinkGone,
     LinkBack,
@@ -35,6 +35,7 @@ pub(super) enum Event<'a> {
         step: Option<&'a str>,
         seen: bool,
         by: &'a str,
+        measured: &'a Value,
     },
     Gate {
         id: &'a str,
@@ -86,13 +87,14 @@ impl<'a> Event<'a> {
                 step: must("step"),
                 by: must("by"),
                 signed: entry.kind == "signed",
-                measured: body["measured"].as_f64(),
+                measured: &body["measured"],
             },
             "link-gone" => Self::LinkGone,
             "link-back" => Self::LinkBack,
             "link-held" => Self::LinkHeld { by: must("by") },
             "power-up" => {
-                Self::PowerUp { step: text("step"), seen: body["seen"].as_bool() == Some(true), by: must("by") }
+                let (seen, measured) = (body["seen"].as_bool() == Some(true), &body["measured"]);
+                Self::PowerUp { step: text("step"), seen, by: must("by"), measured }
             }
             "gate" => Self::Gate { id: must("id"), answer: must("answer"), by: must("by") },
             "identified" => chip(ChipAct::Identified),

@@ -1,8 +1,10 @@
 //! One more entry: what it does to the state, or the note that it leaves.
 
+use serde_json::Value;
 use vault::{Digest, Entry};
 
 use super::event::{ChipAct, Event};
+use super::rules::may_write_alone;
 use super::{Answer, LinkSeen, Mark, Note, Power, Reason, State, closed_by_chip};
 use crate::profile::model::{Content, Measure, Step, StepKind};
 
@@ -32,7 +34,7 @@ impl State<'_> {
             Event::LinkBack => self.link = LinkSeen::Back,
             Event::LinkHeld { by: "" } => self.note(entry, "a hold signed by nobody does not count".into()),
             Event::LinkHeld { .. } => self.link = LinkSeen::Held,
-            Event::PowerUp { step, seen, by } => self.take_power_up(entry, step, seen, &mark(by)),
+            Event::PowerUp { step, seen, by, measured } => self.take_power_up(entry, step, seen, measured, &mark(by)),
             Event::Gate { id, answer, by } => self.take_gate(entry, id, answer, by),
             Event::Chip { act, chip, step, content, equal, fill } => {
                 let report = Report { act, content, equal, fill };
@@ -61,8 +63,11 @@ impl State<'_> {
         let Some(index) = self.known_step(entry, id) else { return };
         self.foreign_write(index);
         let mut reasons = self.reasons(index);
-        // Whoever begins to wire is about to unplug the programmer.
-        reasons.retain(|reason| *reason != Reason::LinkNotGone);
+        // Whoever begins to wire is about to unplug the programmer; and beginning is what a hold point of this kind waits for.
+        reasons.retain(|reason| !matches!(reason, Reason::LinkNotGone | Reason::NotBegun { .. }));
+        if mark.by.is_empty() && may_write_alone(&self.profile.steps[index]) {
+            reasons.push(Reason::HoldNotSigned);
+        }
         self.power_effect(index);
         if reasons.is_empty() {
             self.begun.insert(index, mark);
@@ -71,7 +76,7 @@ impl State<'_> {
         }
     }
 
-    fn take_closed(&mut self, entry: &Entry, id: &str, mark: Mark, signed: bool, measured: Option<f64>) {
+    fn take_closed(&mut self, entry: &Entry, id: &str, mark: Mark, signed: bool, measured: &Value) {
         let Some(index) = self.known_step(entry, id) else { return };
         let step = &self.profile.steps[index];
         let refused = self.why_not_closed(index, &mark, signed, measured);
@@ -93,11 +98,18 @@ impl State<'_> {
         if step.kind == StepKind::SuppliesOff {
             self.set_power(index, Power::Off);
         }
+        for supply in self.profile.supplies_of(step) {
+            match step.kind {
+                StepKind::SuppliesOn => self.given.insert(supply.to_owned()),
+                StepKind::SuppliesOff => self.given.remove(supply),
+                _ => break,
+            };
+        }
         self.done.insert(index, mark);
     }
 
     /// Why a signature or a program's word does not close this step, or free its hold point; none when it does.
-    fn why_not_closed(&self, index: usize, mark: &Mark, signed: bool, measured: Option<f64>) -> Option<String> {
+    fn why_not_closed(&self, index: usize, mark: &Mark, signed: bool, measured: &Value) -> Option<String> {
         let step = &self.profile.steps[index];
         if mark.by.is_empty() {
             return Some("it is signed by nobody".into());
@@ -118,7 +130,7 @@ impl State<'_> {
         step.measure.as_ref().and_then(|measure| measure_refuses(measure, measured))
     }
 
-    fn take_power_up(&mut self, entry: &Entry, id: Option<&str>, seen: bool, mark: &Mark) {
+    fn take_power_up(&mut self, entry: &Entry, id: Option<&str>, seen: bool, measured: &Value, mark: &Mark) {
         let Some(id) = id else {
             self.all_on();
             // A start is a start: whoever wrote a chip again after the first one has to see one more.
@@ -144,6 +156,11 @@ impl State<'_> {
             self.begun.entry(index).or_insert_with(|| mark.clone());
         } else if mark.by.is_empty() {
             self.note(entry, format!("the power-up `{id}` was seen by nobody and does not count"));
+        } else if let Some(why) =
+            self.profile.steps[index].measure.as_ref().and_then(|measure| measure_refuses(measure, measured))
+        {
+            self.started = true;
+            self.note(entry, format!("the power-up `{id}` does not count: {why}"));
         } else {
             self.started = true;
             self.done.insert(index, mark.clone());
@@ -354,8 +371,14 @@ fn list(reasons: &[Reason]) -> String {
 }
 
 /// Why a measured value does not close its step.
-pub(crate) fn measure_refuses(measure: &Measure, value: Option<f64>) -> Option<String> {
-    let Some(value) = value.filter(|value| value.is_finite()) else {
+pub(crate) fn measure_refuses(measure: &Measure, value: &Value) -> Option<String> {
+    if !measure.is.is_empty() {
+        let Some(text) = value.as_str() else { return Some(format!("the value is missing: {}", measure.what)) };
+        let good = measure.is.join(" or ");
+        let fits = measure.is.iter().any(|good| good == text.trim());
+        return (!fits).then(|| format!("`{text}` is not good: {} has to be {good}", measure.what));
+    }
+    let Some(value) = value.as_f64().filter(|value| value.is_finite()) else {
         return Some(format!("the value is missing: {} in {}", measure.what, measure.unit));
     };
     let low = measure.min.is_some_and(|min| value < min);

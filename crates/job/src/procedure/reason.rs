@@ -44,6 +44,10 @@ pub enum Reason {
     FirstStart,
     /// A hold point that nobody signed.
     HoldNotSigned,
+    /// S1: a start that may write chips without firmhand, and whose beginning nobody signed.
+    NotBegun { no_way_back: Vec<String> },
+    /// Sources of power that nobody gave by a step.
+    SuppliesNotGiven { supplies: Vec<String> },
     /// The handover comes last.
     StepsLeft { steps: Vec<String> },
 }
@@ -72,6 +76,8 @@ impl Reason {
             Self::NoCapture { .. } => "no-capture",
             Self::FirstStart => "first-start",
             Self::HoldNotSigned => "hold-not-signed",
+            Self::NotBegun { .. } => "not-begun",
+            Self::SuppliesNotGiven { .. } => "supplies-not-given",
             Self::StepsLeft { .. } => "steps-left",
         }
     }
@@ -121,6 +127,18 @@ impl fmt::Display for Reason {
                 "one change at a time: the first start is on the old parts, and it was not seen since the last write",
             ),
             Self::HoldNotSigned => f.write_str("it is a hold point, and nobody has signed it"),
+            Self::NotBegun { no_way_back } => {
+                f.write_str("it may write chips without firmhand, and nobody has signed that it begins")?;
+                match no_way_back.as_slice() {
+                    [] => Ok(()),
+                    chips => write!(f, "; no way back exists yet for {}", chips.join(", ")),
+                }
+            }
+            Self::SuppliesNotGiven { supplies } => write!(
+                f,
+                "nobody has signed since the last supplies-off that these are there: {}; sign their supplies-on step first",
+                supplies.join(", ")
+            ),
             Self::StepsLeft { steps } => write!(f, "still to do: {}", steps.join(", ")),
         }
     }

@@ -35,6 +35,17 @@ impl<'p> State<'p> {
             let bare = chips.filter(|chip| !self.fresh.contains(*chip) && !self.waived.contains(*chip));
             reasons.extend(bare.map(|chip| Reason::NoCapture { chip: chip.to_owned() }));
         }
+        if step.kind == StepKind::PowerUp {
+            let missing = step.supplies.iter().filter(|id| !self.given.contains(*id));
+            let supplies: Vec<String> = missing.cloned().collect();
+            if !supplies.is_empty() {
+                reasons.push(Reason::SuppliesNotGiven { supplies });
+            }
+        }
+        if may_write_alone(step) && !self.begun.contains_key(&index) {
+            let no_way_back = self.no_way_back(step).into_iter().map(str::to_owned).collect();
+            reasons.push(Reason::NotBegun { no_way_back });
+        }
         if step.kind == StepKind::Fit && !self.started {
             reasons.push(Reason::FirstStart);
         }
@@ -327,6 +338,11 @@ impl<'p> State<'p> {
         }
         gates.find(|(gate, says)| *says == FusedState::Unknown && !settled(gate)).map(|(gate, _)| gate)
     }
+}
+
+/// Whether a start may write chips without firmhand (S1): a hold point, whose beginning is signed before power comes.
+pub(super) fn may_write_alone(step: &Step) -> bool {
+    step.kind == StepKind::PowerUp && !step.may_write.is_empty()
 }
 
 /// Whether a step changes what a chip holds, by firmhand or by something else.

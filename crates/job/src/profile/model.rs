@@ -14,7 +14,7 @@ use std::path::PathBuf;
 use nor::supply::SupplyRange;
 use serde::Serialize;
 
-pub use step::{Content, Measure, Step, StepKind, Takes};
+pub use step::{Content, Inside, Measure, MediaSpec, Step, StepKind, Takes};
 
 /// What is known of one model of machine.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,7 +1,10 @@
 //! From a `[[step]]` table to a [`Step`], with the keys that its kind needs and no others.
 
+use image::chain::Chain;
+use image::pin::Pin;
+
 use super::document::Section;
-use super::model::{Content, FileSpec, Measure, Step, StepKind, Takes};
+use super::model::{Content, Inside, Measure, MediaSpec, Step, StepKind, Takes};
 use super::parse::{JOB_KINDS, bare_name, file, path, sha256};
 
 /// Keys of a step.
@@ -48,12 +51,12 @@ const BOUND: [(&str, &[StepKind], bool, &str); 14] = [
     ("if_dark", &[StepKind::PowerUp], true, "say what to do when nothing comes"),
     ("restarts", &[StepKind::PowerUp], false, ""),
     ("starts_by_itself", &[StepKind::PowerUp, StepKind::SuppliesOn], false, ""),
-    ("supplies", &[StepKind::SuppliesOff, StepKind::SuppliesOn], false, ""),
+    ("supplies", &[StepKind::SuppliesOff, StepKind::SuppliesOn, StepKind::PowerUp], false, ""),
     ("settings", &[StepKind::Note, StepKind::Check], false, ""),
     ("may_write", &[StepKind::Note, StepKind::PowerUp], false, ""),
     ("fill", &[StepKind::Fill], true, "give \"00\" or \"FF\""),
     ("content", &[StepKind::Apply], true, "give \"variant\", \"composed\" or \"as-found\""),
-    ("measure", &[StepKind::Measure], true, "give { what = ..., unit = ..., min = ..., max = ... }"),
+    ("measure", &[StepKind::Measure, StepKind::SuppliesOn, StepKind::PowerUp], false, ""),
     ("media", &[StepKind::BootMedia], true, "give { file = ..., size = ..., sha256 = ... }"),
     ("takes", &[StepKind::Intake], false, ""),
 ];
@@ -127,6 +130,10 @@ fn bound_keys(section: &Section<'_, '_>, id: &str, kind: StepKind) {
             section.error(key, format!("{this}: {name} step needs `{key}`"), how);
         }
     }
+    if kind == StepKind::Measure && !section.has("measure") {
+        let how = "give { what = ..., unit = ..., min = ..., max = ... }, or { what = ..., is = [...] }";
+        section.error("measure", format!("{this}: {name} step needs `measure`"), how);
+    }
     let on_a_chip = kind.talks_to_chip() || matches!(kind, StepKind::Wire | StepKind::Unwire);
     if on_a_chip && !section.has("chip") {
         section.error("chip", format!("{this}: {name} step needs `chip`"), "give the id of a `[[chip]]`");
@@ -157,27 +164,62 @@ fn holds(section: &Section<'_, '_>, step: &Step) {
 }
 
 fn measure(section: &mut Section<'_, '_>) -> Option<Measure> {
-    let table = section.table("measure", "[step.measure]", &["what", "unit", "min", "max"])?;
+    let table = section.table("measure", "[step.measure]", &["what", "unit", "min", "max", "is"])?;
+    if table.has("is") {
+        if let Some(other) = ["unit", "min", "max"].into_iter().find(|key| table.has(key)) {
+            table.error(other, format!("a text has no `{other}`"), "take it out, or `is`");
+        }
+        let is = table.texts("is");
+        if is.is_empty() {
+            table.error("is", "no text is good", "name those that are");
+        }
+        return Some(Measure { what: table.need_text("what"), unit: String::new(), min: None, max: None, is });
+    }
     let measure = Measure {
         what: table.need_text("what"),
         unit: table.need_text("unit"),
         min: table.number("min"),
         max: table.number("max"),
+        is: Vec::new(),
     };
     match (measure.min, measure.max) {
         (Some(min), Some(max)) if min > max => {
             table.error("min", format!("the least good value {min} is above the greatest, {max}"), "swap them");
         }
         (None, None) if !table.has("min") && !table.has("max") => {
-            table.error("min", "nothing says which value is good", "give `min`, `max` or both");
+            table.error("min", "nothing says which value is good", "give `min`, `max` or both; of a text, `is`");
         }
         _ => {}
     }
     Some(measure)
 }
 
-fn media(section: &mut Section<'_, '_>) -> Option<FileSpec> {
-    file(&section.table("media", "[step.media]", &["file", "size", "sha256"])?)
+fn media(section: &mut Section<'_, '_>) -> Option<MediaSpec> {
+    let table = section.table("media", "[step.media]", &["file", "size", "sha256", "from", "take"])?;
+    let image = file(&table);
+    let inside = match (table.text("from"), table.text("take")) {
+        (None, None) => None,
+        (Some(from), Some(take)) => {
+            let from = from.parse::<Pin>().map_err(|error| {
+                table.error("from", error.to_string(), "give `sha256:` and the digits that `sha256sum FILE` prints");
+            });
+            let take = take.parse::<Chain>().map_err(|error| {
+                table.error("take", error.to_string(), "write it as docs/recipes.md says, such as \"boot\"");
+            });
+            let (from, take) = (from.ok()?, take.ok()?);
+            if take.structure.is_some() {
+                table.error("take", "a structure starts nothing", "end with the container that is started");
+            }
+            Some(Inside { from, take })
+        }
+        (from, _) => {
+            let (key, other) = if from.is_some() { ("take", "from") } else { ("from", "take") };
+            let how = "write both: `from`, the hash of the vendor's file, and `take`, the way in";
+            table.error(key, format!("`{other}` needs `{key}`"), how);
+            None
+        }
+    };
+    Some(MediaSpec { image: image?, inside })
 }
 
 /// What an intake step wants: a hash or a key has to say which file it is.

@@ -330,7 +330,8 @@ fn details(page: &mut String, profile: &Profile, step: &Step) {
             (Some(min), Some(max)) => format!("{min} to {max} {unit}"),
             (Some(min), None) => format!("{min} {unit} or more"),
             (None, Some(max)) => format!("{max} {unit} or less"),
-            (None, None) => unit,
+            (None, None) if measure.is.is_empty() => unit,
+            (None, None) => escaped(&measure.is.join(" or ")).to_string(),
         };
         put(
             page,
@@ -341,7 +342,12 @@ fn details(page: &mut String, profile: &Profile, step: &Step) {
         );
     }
     if let Some(media) = &step.media {
-        let (file, bytes, hash) = (escaped(&media.file), size(media.size), escaped(&media.sha256));
+        let image = &media.image;
+        let (file, bytes, hash) = (escaped(&image.file), size(image.size), escaped(&image.sha256));
+        if let Some(inside) = &media.inside {
+            let (take, from) = (escaped(&inside.take.to_string()), escaped(&inside.from.to_string()));
+            put(page, format_args!("<p><b>Out of:</b> {file}, <code>{from}</code>: <code>{take}</code></p>\n"));
+        }
         put(page, format_args!("<p><b>File:</b> {file}, {bytes}, SHA-256 <code>{hash}</code></p>\n"));
     }
     if let Some(takes) = &step.takes {

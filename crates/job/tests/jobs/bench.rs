@@ -147,8 +147,15 @@ impl Bench {
         if step.takes.is_some() {
             return self.append(job, "step-done", json!({ "step": step.id, "by": "firmhand" }));
         }
+        request.measured = step.measure.as_ref().map(|measure| match measure.is.first() {
+            Some(text) => text.clone(),
+            None => measure.max.or(measure.min).expect("a limit").to_string(),
+        });
         match step.kind {
-            StepKind::Measure => request.measured = Some(0.02),
+            StepKind::PowerUp if step.hold => {
+                let begin = SignRequest { begin: true, ..request.clone() };
+                jobs::sign(&self.dir(), &begin, &mut Nobody).expect("a hold point is signed before power comes");
+            }
             StepKind::Wire | StepKind::Unwire => request.link = Some(self.link(false, true)),
             _ => {}
         }

@@ -79,10 +79,31 @@ fn s1_a_vendor_update_is_signed_with_no_way_back() {
     let next = jobs::next(&bench.dir(), Some(&job), false).expect("a step");
     fits_schema("job-next.json", &next);
     assert!(next.text().contains("NO WAY BACK EXISTS YET for main, port"), "{}", next.text());
-    let report = bench.sign(&job, "vendor-update").expect("signed");
-    assert_eq!(report.no_way_back, ["main", "port"]);
+    // Not done by a signature at its end alone: what it may cost is signed before power comes.
+    let update = request(&job, "vendor-update");
+    let shown = |version: &str| SignRequest { measured: Some(version.into()), ..update.clone() };
+    let sign = |request: &SignRequest| jobs::sign(&bench.dir(), request, &mut Nobody);
+    let early = sign(&shown("1.18")).expect_err("its beginning is not signed");
+    assert!(
+        early.causes().iter().chain([&early.to_string()]).any(|said| said.contains("no way back exists yet")),
+        "{early}"
+    );
+    let report = sign(&SignRequest { begin: true, ..update.clone() }).expect("signed");
+    assert_eq!((report.done, report.no_way_back.clone()), (false, vec!["main".to_owned(), "port".to_owned()]));
     fits_schema("job-sign.json", &report);
     assert_eq!(bench.read(&job).2.last().expect("an entry").body["no_way_back"], serde_json::json!(["main", "port"]));
+    // The version as it is shown is written down, and no other one closes the step.
+    for other in [update.clone(), shown("1.17"), shown("")] {
+        sign(&other).expect_err("another version");
+    }
+    let dark = sign(&SignRequest { dark: true, ..update.clone() }).expect("nothing came, and nothing was shown");
+    assert!(!dark.done);
+    assert!(sign(&shown("1.18")).expect("it came").done);
+    let record = jobs::record(&bench.dir(), Some(&job), false).expect("a record");
+    let step = record.steps.iter().find(|step| step.id == "vendor-update").expect("in the record");
+    assert_eq!((step.measured.as_deref(), step.no_way_back.len()), (Some("1.18"), 2));
+    let power = record.steps.iter().find(|step| step.id == "update-power").expect("in the record");
+    assert_eq!(power.measured.as_deref(), Some("40 %"));
 }
 
 #[test]
@@ -108,7 +129,7 @@ fn options_that_belong_to_other_steps_are_refused() {
     let wrong = [
         SignRequest { dark: true, ..look.clone() },
         SignRequest { begin: true, ..look.clone() },
-        SignRequest { measured: Some(1.0), ..look.clone() },
+        SignRequest { measured: Some("1.0".into()), ..look.clone() },
         SignRequest { link: Some("x.toml".into()), ..look.clone() },
         SignRequest { link_stays: true, ..look.clone() },
     ];
@@ -123,7 +144,8 @@ fn a_bad_measurement_is_not_written_down() {
     let job = bench.convert();
     bench.until(&job, "dead-board");
     let before = bench.read(&job).2.len();
-    for measured in [None, Some(3.3), Some(f64::NAN)] {
+    for measured in [None, Some("3.3"), Some("NaN"), Some("nothing")] {
+        let measured = measured.map(str::to_owned);
         let request = SignRequest { measured, ..request(&job, "dead-board") };
         assert_eq!(jobs::sign(&bench.dir(), &request, &mut Nobody).expect_err("bad").kind().exit_status(), 1);
     }

@@ -121,7 +121,13 @@ pub fn profile() -> Profile {
             step("off-3", K::SuppliesOff, &["start"]),
             step("memory", K::Fit, &["off-3"]),
             Step {
-                measure: Some(Measure { what: "cell".into(), unit: "V".into(), min: Some(2.8), max: Some(3.4) }),
+                measure: Some(Measure {
+                    what: "cell".into(),
+                    unit: "V".into(),
+                    min: Some(2.8),
+                    max: Some(3.4),
+                    is: Vec::new(),
+                }),
                 ..step("cell", K::Measure, &["off-3"])
             },
             step("close", K::Close, &["memory", "cell"]),
@@ -219,6 +225,10 @@ impl Bench {
             self.sign(id);
         }
         let chips: Vec<String> = self.profile.chips_of(step).into_iter().map(str::to_owned).collect();
+        let measured = step.measure.as_ref().map(|measure| match measure.is.first() {
+            Some(text) => json!(text),
+            None => json!(measure.min.or(measure.max)),
+        });
         match step.kind {
             StepKind::Intake if step.takes.is_some() => self.add("step-done", json!({ "step": id, "by": "firmhand" })),
             StepKind::Intake => {}
@@ -228,11 +238,8 @@ impl Bench {
             }
             StepKind::PowerUp => {
                 self.add("step-begun", json!({ "step": id, "by": "Ana" }));
-                self.add("power-up", json!({ "step": id, "seen": true, "dark_minutes": 2, "by": "Ana" }));
-            }
-            StepKind::Measure => {
-                let value = step.measure.as_ref().and_then(|measure| measure.min.or(measure.max)).unwrap_or(1.0);
-                self.add("signed", json!({ "step": id, "by": "Ana", "measured": value }));
+                let body = json!({ "step": id, "seen": true, "dark_minutes": 2, "by": "Ana", "measured": measured });
+                self.add("power-up", body);
             }
             StepKind::Identify => {
                 for chip in chips {
@@ -255,7 +262,7 @@ impl Bench {
                     self.add("verified", json!({ "differing_bytes": 0, "chip": chip, "step": id }));
                 }
             }
-            _ => self.sign(id),
+            _ => self.add("signed", json!({ "step": id, "by": "Ana", "measured": measured })),
         }
     }
 }

@@ -114,6 +114,80 @@ fn s1_a_vendor_update_says_that_no_way_back_exists_yet() {
     assert_eq!(bench.state().no_way_back(&update), NONE);
 }
 
+/// The usual vendor update: a start, from a stick, on sources of power that somebody gave for it.
+fn update_by_a_start() -> Bench {
+    let mut profile = profile();
+    let version =
+        Measure { what: "version".into(), unit: String::new(), min: None, max: None, is: vec!["1.18".into()] };
+    let update = Step {
+        kind: StepKind::PowerUp,
+        supplies: vec!["mains".into(), "battery".into()],
+        measure: Some(version),
+        needs: vec!["power".into()],
+        ..step_mut(&mut profile, "update").clone()
+    };
+    *step_mut(&mut profile, "update") = update;
+    let at = profile.steps.iter().position(|step| step.id == "update").expect("there");
+    profile.steps.insert(at, step("power", StepKind::SuppliesOn, &["stick"]));
+    let mut bench = Bench::new(profile, JobKind::Convert);
+    bench.until("update");
+    bench
+}
+
+#[test]
+fn s1_a_vendor_update_waits_for_the_signature_that_no_way_back_exists_yet() {
+    let mut bench = update_by_a_start();
+    assert_eq!(bench.codes("update"), ["not-begun"]);
+    let said = bench.state().may_do("update").expect_err("a hold point").to_string();
+    assert!(said.contains("no way back exists yet for main"), "{said}");
+    assert!(bench.state().next().iter().any(|step| step.id == "update"), "that is where doing it begins");
+    // Power that came all the same counts as power, and closes nothing.
+    bench.add("power-up", json!({ "step": "update", "seen": true, "by": "Ana", "measured": "1.18" }));
+    assert!(!bench.is_done("update"));
+    assert!(bench.state().notes()[0].text.contains("nobody has signed that it begins"), "{:?}", bench.state().notes());
+    bench.add("step-begun", json!({ "step": "update", "by": "" }));
+    assert_eq!(bench.codes("update"), ["not-begun"], "signed by nobody");
+    bench.add("step-begun", json!({ "step": "update", "by": "Ana" }));
+    assert_eq!(bench.codes("update"), NONE);
+    bench.add("power-up", json!({ "step": "update", "seen": true, "by": "Ana", "measured": "1.18" }));
+    assert!(bench.is_done("update"), "{:?}", bench.state().notes());
+    // With a capture of each chip it is a hold point still, and there is a way back.
+    let mut bench = update_by_a_start();
+    bench.add("captured", json!({ "content": content(1), "chip": "main" }));
+    let said = bench.state().may_do("update").expect_err("a hold point").to_string();
+    assert!(!said.contains("no way back"), "{said}");
+}
+
+#[test]
+fn s1_a_vendor_update_shows_the_version_that_it_was_for() {
+    let mut bench = update_by_a_start();
+    bench.add("step-begun", json!({ "step": "update", "by": "Ana" }));
+    for shown in [json!(null), json!("1.17"), json!(1.18)] {
+        bench.add("power-up", json!({ "step": "update", "seen": true, "by": "Ana", "measured": shown }));
+        assert!(!bench.is_done("update"), "{shown}");
+    }
+    let note = &bench.state().notes().last().expect("a note").text.clone();
+    assert!(note.contains("version"), "{note}");
+    bench.add("power-up", json!({ "step": "update", "seen": true, "by": "Ana", "measured": " 1.18 " }));
+    assert!(bench.is_done("update"));
+}
+
+/// A machine that runs shows that something feeds it. Only a signed step says that it is mains and battery both.
+#[test]
+fn s1_a_vendor_update_wants_the_supplies_that_the_profile_names() {
+    let mut bench = update_by_a_start();
+    bench.add("power-up", json!({ "seen": true, "by": "Ana" }));
+    assert_eq!(bench.codes("update"), ["not-begun"], "given before, and still there");
+    let mut profile = bench.profile.clone();
+    step_mut(&mut profile, "power").supplies = vec!["mains".into()];
+    let mut bench = Bench::new(profile, JobKind::Convert);
+    bench.until("update");
+    bench.add("power-up", json!({ "seen": true, "by": "Ana" }));
+    assert_eq!(bench.codes("update"), ["supplies-not-given", "not-begun"]);
+    let said = bench.state().may_do("update").expect_err("no battery").to_string();
+    assert!(said.contains("these are there: battery;"), "{said}");
+}
+
 #[test]
 fn s1_nothing_is_written_without_a_capture_of_that_chip() {
     let mut bench = convert();

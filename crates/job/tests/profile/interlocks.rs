@@ -143,6 +143,38 @@ fn s1_an_update_is_a_hold_point() {
     refused(&text, "[[step]]\nid = \"update\"", "[[step]] hold", what, "write `hold = true`");
 }
 
+/// A vendor update by a start: on supplies that a step gave, with the battery's charge looked at.
+#[test]
+fn s1_an_update_has_its_supplies() {
+    let power = |more: &str| step("power", "supplies-on", &format!("needs = [\"intake\"]\n{more}"));
+    let charge = "measure = { what = \"charge\", unit = \"%\", min = 40 }";
+    let update = |more: &str| {
+        let more = format!(
+            "hold = true\nmay_write = [\"main\"]\ndark_minutes = 5\nif_dark = \"wait\"\nneeds = [\"intake\"]\n{more}"
+        );
+        step("update", "power-up", &more)
+    };
+    let text = |power: Option<String>, more: &str| {
+        let steps: Vec<String> = power.into_iter().chain([update(more)]).collect();
+        with_steps("off", &steps).replace("kind = \"battery\"", "kind = \"battery\"\ncharge_min = 40")
+    };
+    let both = "supplies = [\"mains\", \"battery\"]";
+    assert!(Profile::parse(&text(Some(power(charge)), both), Path::new("p")).is_ok());
+    let what = |text: &str| findings(text).into_iter().map(|finding| finding.what).collect::<Vec<_>>();
+    assert_eq!(
+        what(&text(Some(power(charge)), "")),
+        ["step `update` may write chips without firmhand, and names no supplies that it runs on"]
+    );
+    assert_eq!(
+        what(&text(None, both)),
+        ["mains", "battery"]
+            .map(|id| format!("step `update` runs on `{id}`, which no step gives before it in a convert job"))
+    );
+    let unseen = ["step `update` wants `battery` charged to 40 %, and nobody looks"];
+    assert_eq!(what(&text(Some(power("")), both)), unseen);
+    assert_eq!(what(&text(Some(power(&charge.replace("40", "30"))), both)), unseen);
+}
+
 #[test]
 fn s3_an_applied_chip_is_verified_while_it_is_wired() {
     let text = without_step("verify", "apply");

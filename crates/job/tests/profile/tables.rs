@@ -404,12 +404,24 @@ fn a_measure_says_which_value_is_good() {
         "measure = ",
         "[step.measure] min",
         "nothing says which value is good",
-        "give `min`, `max` or both",
+        "give `min`, `max` or both; of a text, `is`",
     );
     let text = measure(", min = 3, max = 2.5");
     let what = "the least good value 3 is above the greatest, 2.5";
     refused(&text, "measure = ", "[step.measure] min", what, "swap them");
     assert!(Profile::parse(&measure(", max = 0.1"), Path::new("p")).is_ok());
+    let text = |limits: &str| {
+        with_steps("handover", &[step("m", "measure", &format!("measure = {{ what = \"version\", {limits} }}"))])
+    };
+    assert!(Profile::parse(&text("is = [\"1.18\", \"1.19\"]"), Path::new("p")).is_ok());
+    refused(&text("is = []"), "measure = ", "[step.measure] is", "no text is good", "name those that are");
+    refused(
+        &text("is = [\"1.18\"], unit = \"V\""),
+        "measure = ",
+        "[step.measure] unit",
+        "a text has no `unit`",
+        "take it out, or `is`",
+    );
 }
 
 #[test]
@@ -441,4 +453,35 @@ fn spans_sum_up() {
     let text = both(0x100_0000, "\"main\"");
     let remedy = "a span is for several chips that hold one image; take it out otherwise";
     refused(&text, "chips = ", "[[span]] chips", "span `both` has not even two chips", remedy);
+}
+
+/// What goes onto a stick is the vendor's file, or a part of it: then both are pinned.
+#[test]
+fn a_stick_gets_a_file_or_a_part_of_one() {
+    let hash = "1".repeat(64);
+    let media = |more: &str| {
+        let media = format!("media = {{ file = \"a.iso\", size = 1, sha256 = \"{hash}\"{more} }}");
+        with_steps("handover", &[step("m", "boot-media", &media)])
+    };
+    let from = format!("from = \"sha256:{hash}\"");
+    for more in ["", &format!(", {from}, take = \"boot#2\""), &format!(", {from}, take = \"iso:/a.img\"")] {
+        assert!(Profile::parse(&media(more), Path::new("p")).is_ok(), "{more}");
+    }
+    let both = "write both: `from`, the hash of the vendor's file, and `take`, the way in";
+    refused(&media(&format!(", {from}")), "media = ", "[step.media] take", "`from` needs `take`", both);
+    refused(&media(", take = \"boot\""), "media = ", "[step.media] from", "`take` needs `from`", both);
+    refused(
+        &media(&format!(", {from}, take = \"boot then file:X\"")),
+        "media = ",
+        "[step.media] take",
+        "a structure starts nothing",
+        "end with the container that is started",
+    );
+    refused(
+        &media(&format!(", {from}, take = \"boot then\"")),
+        "media = ",
+        "[step.media] take",
+        "step 2 is missing; a chain looks like `boot then fat:/PATH then file:NAME`",
+        "write it as docs/recipes.md says, such as \"boot\"",
+    );
 }

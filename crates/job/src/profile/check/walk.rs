@@ -9,7 +9,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::super::document::Document;
-use super::super::model::{Content, JobKind, PoweredBy, Profile, Step, StepKind};
+use super::super::model::{Content, JobKind, PoweredBy, Profile, Step, StepKind, SupplyKind};
 use super::super::parse::Draft;
 
 /// Reports what is forbidden; `order` has the indices of the steps in the order in which they are done.
@@ -47,6 +47,8 @@ struct Walk<'a> {
     ever_wired: BTreeSet<&'a str>,
     /// Supplies that are off since the last power-up.
     off: BTreeSet<&'a str>,
+    /// Supplies that a step gave since they were last taken away, with that step.
+    given: BTreeMap<&'a str, usize>,
     /// Wired chips, with the step that wired them.
     wired: BTreeMap<&'a str, usize>,
     /// Wired chips whose own supply is on.
@@ -73,6 +75,7 @@ impl<'a> Walk<'a> {
             kind,
             ever_wired: wires.collect(),
             off: BTreeSet::new(),
+            given: BTreeMap::new(),
             wired: BTreeMap::new(),
             fed: BTreeSet::new(),
             captured: BTreeSet::new(),
@@ -93,17 +96,20 @@ impl<'a> Walk<'a> {
         match step.kind {
             StepKind::SuppliesOff => {
                 self.off.extend(profile.supplies_of(step));
+                self.given.retain(|supply, _| !profile.supplies_of(step).contains(supply));
                 self.feed(at, step, false);
             }
             StepKind::SuppliesOn => {
                 self.nothing_wired_but(at, step);
                 for supply in profile.supplies_of(step) {
                     self.off.remove(supply);
+                    self.given.insert(supply, at);
                 }
                 self.feed(at, step, true);
             }
             StepKind::PowerUp => {
                 self.nothing_wired_but(at, step);
+                self.wants_given(at, step);
                 self.off.clear();
                 self.started = true;
             }
@@ -142,6 +148,45 @@ impl<'a> Walk<'a> {
                 self.kind.as_str()
             );
             self.complain(at, "kind", what, "put a supplies-off step before it, after the last power-up");
+        }
+    }
+
+    /// S1: an update by the machine itself runs on sources of power that somebody gave for it, and a battery that was looked at.
+    fn wants_given(&mut self, at: usize, step: &Step) {
+        let id = &step.id;
+        let profile = self.profile;
+        let usual =
+            profile.supplies.iter().filter(|supply| matches!(supply.kind, SupplyKind::Mains | SupplyKind::Battery));
+        let usual: Vec<&str> = usual.map(|supply| supply.id.as_str()).collect();
+        if !step.may_write.is_empty() && step.supplies.is_empty() && !usual.is_empty() {
+            let what = format!("step `{id}` may write chips without firmhand, and names no supplies that it runs on");
+            let names = usual.iter().map(|id| format!("\"{id}\"")).collect::<Vec<_>>().join(", ");
+            self.complain(
+                at,
+                "supplies",
+                what,
+                format!("write `supplies = [{names}]`: such an update wants all of them"),
+            );
+        }
+        for supply in step.supplies.iter().filter_map(|id| profile.supply(id)) {
+            let Some(giver) = self.given.get(supply.id.as_str()).map(|giver| &profile.steps[*giver]) else {
+                let kind = self.kind.as_str();
+                let what =
+                    format!("step `{id}` runs on `{}`, which no step gives before it in a {kind} job", supply.id);
+                self.complain(at, "supplies", what, "put a supplies-on step with it before this one");
+                continue;
+            };
+            let Some(least) = supply.charge_min.filter(|_| !step.may_write.is_empty()) else { continue };
+            let looks =
+                giver.measure.as_ref().and_then(|measure| measure.min).is_some_and(|min| min >= f64::from(least));
+            if !looks {
+                let what = format!("step `{id}` wants `{}` charged to {least} %, and nobody looks", supply.id);
+                let how = format!(
+                    "write in step `{}`: `measure = {{ what = \"charge of the battery\", unit = \"%\", min = {least} }}`",
+                    giver.id
+                );
+                self.complain(at, "supplies", what, how);
+            }
         }
     }
 

@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use image::chain::Chain;
+use image::pin::Pin;
 use serde::Serialize;
 
 use super::{FileSpec, JobKind};
@@ -47,7 +49,8 @@ pub struct Step {
     pub done_when: String,
     /// Power-up: what to do when nothing comes. Power-ups always have it, no other kind has.
     pub if_dark: Option<String>,
-    /// Supplies-off, supplies-on: the supplies it is about; empty: all of the profile.
+    /// Supplies-off, supplies-on: the supplies it is about; empty: all of the profile. Power-up: those that have to have been given
+    /// before; empty: none is asked for.
     pub supplies: Vec<String>,
     /// Settings that are made here.
     pub settings: Vec<String>,
@@ -58,10 +61,10 @@ pub struct Step {
     pub fill: Option<u8>,
     /// Apply: what content. Applies always have it, no other kind has; verify compares with what was applied last.
     pub content: Option<Content>,
-    /// Measure: what is measured. Measures always have it, no other kind has.
+    /// What is measured or read off: measures always have it, supplies-on and power-ups may.
     pub measure: Option<Measure>,
-    /// Boot-media: the boot image. Boot-media steps always have it, no other kind has.
-    pub media: Option<FileSpec>,
+    /// Boot-media: what goes onto the drive. Boot-media steps always have it, no other kind has.
+    pub media: Option<MediaSpec>,
     /// Intake: the file that is taken in, in place of the machine.
     pub takes: Option<Takes>,
 }
@@ -99,17 +102,37 @@ pub enum Content {
     AsFound,
 }
 
-/// What a measure step measures.
+/// What is measured or read off, and what is good.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Measure {
     /// What, and between which points.
     pub what: String,
-    /// The unit, such as `V`.
+    /// The unit, such as `V`; empty of a text.
     pub unit: String,
     /// Least good value; none: no limit.
     pub min: Option<f64>,
     /// Greatest good value; none: no limit.
     pub max: Option<f64>,
+    /// Texts that are good, such as a version; empty: it is a number.
+    pub is: Vec<String>,
+}
+
+/// What a boot-media step puts onto a drive.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MediaSpec {
+    /// The vendor's file by its name, and size and hash of what goes onto the drive: all of it, or a part.
+    pub image: FileSpec,
+    /// Where in the vendor's file it sits; none: it is the file.
+    pub inside: Option<Inside>,
+}
+
+/// Where something sits in a file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Inside {
+    /// The file's hash.
+    pub from: Pin,
+    /// The way in: containers alone.
+    pub take: Chain,
 }
 
 /// The kind of a step.
