@@ -1,0 +1,9 @@
+//! What the pictures of a job are drawn from: the chip map, its reads, its contents, its contacts.
+//!
+//! Readers over vault, journal and images, which write nothing and ask nothing. A face draws what it gets from here and adds no
+//! judgement of its own. All of it is about jobs of a profile; a loose job has no chips by name.
+
+pub mod chip_map;
+pub mod clip;
+pub mod contents;
+pub mod reads;
