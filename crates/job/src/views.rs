@@ -7,3 +7,21 @@ pub mod chip_map;
 pub mod clip;
 pub mod contents;
 pub mod reads;
+
+use std::path::Path;
+
+use vault::JobId;
+
+use crate::error::JobError;
+use crate::jobs::Work;
+use crate::profile::ChipSpec;
+use crate::session::open_bench;
+
+/// Returns the chips of a job's profile, in its order.
+///
+/// # Errors
+/// [`JobError::WrongJob`] for a loose job; [`JobError::Vault`].
+pub fn chips(bench: &Path, job: &str) -> Result<Vec<ChipSpec>, JobError> {
+    let vault = open_bench(bench)?;
+    Ok(Work::open(&vault, &JobId::new(job)?)?.profile.chips)
+}

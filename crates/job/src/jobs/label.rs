@@ -59,6 +59,15 @@ pub fn label_into(bench: &Path, job: Option<&str>, file: &Path) -> Result<LabelR
     Ok(LabelReport { job: report.job, file: file.display().to_string(), lines: label.lines })
 }
 
+impl LabelReport {
+    /// Where the label is and what stands on it, for a person.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let lines: String = self.lines.iter().map(|line| format!("\n  {line}")).collect();
+        format!("label of job {} written to {}{lines}", self.job, self.file)
+    }
+}
+
 impl Label {
     fn of(record: &RecordReport) -> Self {
         let lines = lines(record);

@@ -11,7 +11,7 @@ use std::collections::HashMap;
 use std::ops::Range;
 use std::path::Path;
 
-use nor::SECTOR;
+pub use nor::SECTOR;
 use serde::Serialize;
 use serde_json::Value;
 use vault::{Digest, Entry, JobId, Vault, VaultError};
@@ -136,7 +136,7 @@ pub fn cells(size: u32, known: Known4k<'_>) -> Vec<Cell> {
     let sectors = size.div_ceil(SECTOR);
     let sector = |index: u32| {
         let from = (index * SECTOR) as usize;
-        let content = known.content?.get(from..)?;
+        let content = known.content?.get(from..).filter(|rest| !rest.is_empty())?;
         let content = &content[..content.len().min(SECTOR as usize)];
         let place = from..from + content.len();
         Some(match known.wanted.and_then(|wanted| wanted.get(place)) {
@@ -171,6 +171,8 @@ fn paint(cells: &mut [Cell], range: Range<u32>, with: impl Fn(Cell) -> Cell) {
 /// A write that was begun, as its plan in the journal has it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Writing {
+    /// The step that it belongs to.
+    pub step: String,
     /// In the order in which they are done: by address, an erase before the programs of its block.
     acts: Vec<Act>,
     /// What is read again afterwards.
@@ -217,7 +219,7 @@ impl Writing {
         let touched = list("touched").filter_map(range_of);
         let again =
             touched.fold(range_of(&body["range"])?, |hull, more| hull.start.min(more.start)..hull.end.max(more.end));
-        Some(Self { acts, again })
+        Some(Self { step: body["step"].as_str().unwrap_or_default().to_owned(), acts, again })
     }
 
     /// Lays over `cells` what a write that runs has done so far. `before` are the cells as they were before the write.
