@@ -37,7 +37,7 @@ pub use self::label::{Label, LabelReport, label, label_into};
 pub use self::next::{NextReport, NextStep, next};
 pub use self::photo::{MOST_PHOTO, PhotoLine, PhotoRequest, attach, photo};
 pub use self::questions::{Asked, Form};
-pub use self::record::{RecordReport, record};
+pub use self::record::{ChipRecord, ContentRecord, RecordReport, StepRecord, record};
 pub use self::sight::{CaptureSight, ChipSight, Deed, Sight, sight};
 pub use self::sign::{SignReport, SignRequest, sign};
 pub use self::start::{StartReport, StartRequest, start};

@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use axum::extract::{Path, Query, State};
-use axum::response::{IntoResponse, Response};
+use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
 use axum::{Extension, Router};
 use job::image::explain::{Explanation, Finding, MAX_DEPTH, Node, Severity, path_of};
@@ -124,7 +124,7 @@ async fn inside(
         Ok(tree.inside(node, &place, &all))
     })
     .await?;
-    Ok(markup.into_response())
+    Ok(Html(markup.0).into_response())
 }
 
 /// The numbers of a place.

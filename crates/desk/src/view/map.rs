@@ -18,10 +18,11 @@ use std::time::Duration;
 use axum::extract::{Path, Query, State};
 use axum::http::header::CONTENT_TYPE;
 use axum::response::sse::{Event, KeepAlive, Sse};
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::get;
 use axum::{Extension, Router};
 use job::text::{about, duration, size};
+use job::vault::Digest;
 use job::views::chip_map::{Cell, ChipMap, HowFar, SECTOR, changes};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -102,7 +103,7 @@ async fn sector(
         of_sector(&state, &cache, &job, &map, at)
     })
     .await?;
-    Ok(markup.into_response())
+    Ok(Html(markup.0).into_response())
 }
 
 /// An address in hexadecimal, with or without 0x; of a sector, its first byte.
@@ -120,7 +121,7 @@ fn of_sector(state: &AppState, cache: &Cache, job: &str, map: &ChipMap, at: u32)
     if at >= map.size {
         return Err(Fault::Sent(format!("this chip ends at {:#x}", map.size)));
     }
-    let bytes = |id: Option<job::vault::Digest>| id.map(|id| cache.of_map(state, &id)).transpose();
+    let bytes = |id: Option<Digest>| id.map(|id| cache.of_map(state, &id)).transpose();
     let (content, wanted) = (bytes(map.content)?, bytes(map.wanted.filter(|wanted| Some(*wanted) != map.content))?);
     let is = content.as_ref().map(|content| blocks::sector(content, at)).unwrap_or_default();
     let wanted = wanted.as_ref().map(|wanted| blocks::sector(wanted, at));

@@ -104,6 +104,14 @@ fn sheet(report: &RecordReport) -> Markup {
                     tbody { @for step in &report.steps { (step_row(step)) } }
                 }
             }
+            @if !report.photos.is_empty() {
+                section { h3 { (words::PHOTOS) } ul.photos { @for photo in &report.photos {
+                    li {
+                        img src={ "/job/" (report.job) "/photo/" (photo.content) } alt=(photo.note.as_deref().unwrap_or(words::PHOTO));
+                        small { (photo.step) ", " (photo.by) ", " (blocks::time(&photo.when)) @if let Some(note) = &photo.note { ": " (note) } }
+                    }
+                } } }
+            }
             @if !report.gates.is_empty() {
                 section { h3 { "Gates" } ul { @for gate in &report.gates {
                     li { (gate.id) ": " (gate.answer) ", " (gate.by) ", " (blocks::time(&gate.when)) }

@@ -21,6 +21,11 @@ export async function settled(page, ms = 120_000) {
   if (await wrong.count()) throw new Error(`not done: ${await page.locator("#notice").innerText()}`);
 }
 
+/// The machine of the demo that waits to be done.
+export function waiting(page) {
+  return page.locator("main tr", { hasText: "shelf 3" }).locator("a[href^='/job/']").first();
+}
+
 export async function title(page) {
   return (await page.locator("#now article.card h2").first().textContent()).trim();
 }

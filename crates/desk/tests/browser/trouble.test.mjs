@@ -4,7 +4,7 @@ import { join } from "node:path";
 import { test } from "node:test";
 import assert from "node:assert/strict";
 import { browser, desk, folder, sound, table, window } from "./desk.mjs";
-import { doJob, doStep, fill, settled, title, ways } from "./hands.mjs";
+import { doJob, doStep, fill, settled, title, waiting, ways } from "./hands.mjs";
 
 const LONG = process.env.WALK !== "short";
 
@@ -15,7 +15,7 @@ async function admitted(chrome, open) {
 }
 
 async function firstJob(page) {
-  return page.locator("main a[href^='/job/']").first().getAttribute("href");
+  return waiting(page).getAttribute("href");
 }
 
 test("two windows show one job, and a step is done once", async () => {

@@ -3,7 +3,7 @@ import { join } from "node:path";
 import { test } from "node:test";
 import assert from "node:assert/strict";
 import { WIDTHS, browser, desk, fits, folder, noViolation, sound, table, window } from "./desk.mjs";
-import { doJob, ways } from "./hands.mjs";
+import { doJob, waiting, ways } from "./hands.mjs";
 
 const LONG = process.env.WALK !== "short";
 const pictures = process.env.PICTURES;
@@ -16,7 +16,7 @@ async function walked(way, look) {
     const page = await window(context);
     await page.goto(open.address);
     await look(page, "shelf");
-    const link = page.locator("main a[href^='/job/']").first();
+    const link = waiting(page);
     const loaded = page.waitForNavigation({ waitUntil: "load" });
     await way.press(page, link);
     await loaded;
