@@ -10,10 +10,12 @@ const cells = new Uint8Array(count);
 const words = [...document.querySelectorAll(".legend li")].map((item) => [item.querySelector("b").textContent, item.title]);
 // The window that is shown, its grid, and the cell that the keyboard is on.
 let level = 0, first = 0, shown = count, columns = 64, side = 8, cursor = 0;
-let ratio = 1, tiles = [], drawnCursor = -1, asked = false;
-const dirty = new Set();
-
-const tone = (name) => getComputedStyle(canvas).getPropertyValue(name).trim();
+let ratio = 1, drawnCursor = -1, asked = false;
+// Pixels of one cell in each state, and of the whole map: copying them is quicker than drawing thousands of small pictures.
+let tiles = [], image = null, pixels = null;
+const dirty = new Uint8Array(count);
+let tones = {};
+const tone = (name) => tones[name];
 
 // One cell of a state, `s` pixels wide. Nothing here hangs on colour: each state has lines of its own.
 function paint(to, state, s) {
@@ -40,15 +42,17 @@ function paint(to, state, s) {
   to.restore();
 }
 
-function tileOf(state, pixels) {
+function tileOf(state, side) {
   const tile = document.createElement("canvas");
-  tile.width = tile.height = pixels;
-  paint(tile.getContext("2d"), state, pixels);
-  return tile;
+  tile.width = tile.height = side;
+  const to = tile.getContext("2d", { willReadFrequently: true });
+  paint(to, state, side);
+  return new Uint32Array(to.getImageData(0, 0, side, side).data.buffer);
 }
 
 function layout() {
-  ratio = Math.min(window.devicePixelRatio || 1, 3);
+  // Whole pixels for each cell.
+  ratio = Math.max(1, Math.min(3, Math.round(window.devicePixelRatio || 1)));
   const width = Math.max(160, canvas.parentElement.clientWidth - 34);
   shown = Math.min(count, Math.max(64, Math.ceil(count / 4 ** level)));
   first = Math.floor(cursor / shown) * shown;
@@ -64,7 +68,11 @@ function layout() {
   const rows = Math.ceil(Math.min(shown, count - first) / columns);
   canvas.width = columns * side * ratio; canvas.height = rows * side * ratio;
   canvas.style.width = `${columns * side}px`; canvas.style.height = `${rows * side}px`;
+  const style = getComputedStyle(canvas);
+  tones = Object.fromEntries(["--cell-ground", "--cell-ink", "--cell-data", "--cell-full", "--ring"].map((name) => [name, style.getPropertyValue(name).trim()]));
   tiles = words.map((_, state) => tileOf(state, side * ratio));
+  image = context.createImageData(canvas.width, canvas.height);
+  pixels = new Uint32Array(image.data.buffer);
   for (const swatch of document.querySelectorAll("canvas.cell")) paint(swatch.getContext("2d"), Number(swatch.dataset.state), 40);
   document.getElementById("zoom-in").disabled = shown <= 64 || shown === count && count <= 64;
   document.getElementById("zoom-out").disabled = level === 0;
@@ -72,7 +80,7 @@ function layout() {
 }
 
 function all() {
-  for (let index = first; index < Math.min(count, first + shown); index += 1) dirty.add(index);
+  dirty.fill(1, first, Math.min(count, first + shown));
   ask();
 }
 
@@ -89,13 +97,16 @@ function draw() {
   asked = false;
   if (drawnCursor >= 0) around(drawnCursor);
   around(cursor);
-  for (const index of dirty) {
-    if (index < first || index >= first + shown) continue;
-    const [x, y, s] = place(index);
-    context.clearRect(x, y, s, s);
-    context.drawImage(tiles[cells[index]], x, y);
+  const end = Math.min(count, first + shown), wide = canvas.width;
+  let top = canvas.height, bottom = 0;
+  for (let index = first; index < end; index += 1) {
+    if (!dirty[index]) continue;
+    const [x, y, s] = place(index), tile = tiles[cells[index]];
+    for (let row = 0; row < s; row += 1) pixels.set(tile.subarray(row * s, row * s + s), (y + row) * wide + x);
+    top = Math.min(top, y); bottom = Math.max(bottom, y + s);
   }
-  dirty.clear();
+  dirty.fill(0);
+  if (bottom > top) context.putImageData(image, 0, 0, 0, top, wide, bottom - top);
   const [x, y, s] = place(cursor), w = 2 * ratio;
   context.lineWidth = w * 2; context.strokeStyle = tone("--cell-ground"); context.strokeRect(x - w / 2, y - w / 2, s + w, s + w);
   context.lineWidth = w; context.strokeStyle = tone("--ring"); context.strokeRect(x - w / 2, y - w / 2, s + w, s + w);
@@ -106,13 +117,14 @@ function draw() {
 function around(index) {
   for (const row of [-columns, 0, columns]) for (const beside of [-1, 0, 1]) {
     const near = index + row + beside;
-    if (near >= 0 && near < count) dirty.add(near);
+    if (near >= 0 && near < count) dirty[near] = 1;
   }
 }
 
 function tell() {
   const [word, means] = words[cells[cursor]];
-  at.textContent = `0x${(cursor * SECTOR).toString(16).padStart(6, "0")}, sector ${cursor} of ${count}: ${word}, ${means}`;
+  const text = `0x${(cursor * SECTOR).toString(16).padStart(6, "0")}, sector ${cursor} of ${count}: ${word}, ${means}`;
+  if (at.textContent !== text) at.textContent = text;
 }
 
 function move(to) {
@@ -169,7 +181,7 @@ canvas.addEventListener("cells", (event) => {
     if (!(state in words)) continue;
     const end = Math.min(count, from + many);
     cells.fill(state, from, end);
-    for (let index = Math.max(from, first); index < Math.min(end, first + shown); index += 1) dirty.add(index);
+    dirty.fill(1, from, end);
   }
   ask(); tell();
 });

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::guard::Secrets;
 use crate::links::Links;
 use crate::runner::Runner;
+use crate::view::LineTests;
 
 /// What the person said when the desk was opened.
 #[derive(Debug, Clone, Default)]
@@ -29,11 +30,13 @@ struct Inner {
     secrets: Secrets,
     runner: Runner,
     links: Links,
+    tests: LineTests,
 }
 
 impl AppState {
     pub(crate) fn new(settings: Settings, secrets: Secrets) -> Self {
-        Self(Arc::new(Inner { settings, secrets, runner: Runner::new(), links: Links::default() }))
+        let (links, tests) = (Links::default(), LineTests::default());
+        Self(Arc::new(Inner { settings, secrets, runner: Runner::new(), links, tests }))
     }
 
     /// The bench folder.
@@ -56,6 +59,10 @@ impl AppState {
 
     pub(crate) fn links(&self) -> &Links {
         &self.0.links
+    }
+
+    pub(crate) fn tests(&self) -> &LineTests {
+        &self.0.tests
     }
 
     pub(crate) fn secrets(&self) -> &Secrets {

@@ -7,7 +7,7 @@ use axum::response::Response;
 use axum::routing::get;
 use axum::{Extension, Router};
 use job::image::diff::{Change, Diff, Outcome};
-use job::image::explain::Explanation;
+use job::image::explain::{Explanation, Kind};
 use job::text::{about, size};
 use job::views::contents::{JobContent, of_job};
 use maud::{Markup, html};
@@ -95,16 +95,9 @@ fn drawn(job: &str, images: [&Explanation; 2], names: &[String; 2], addresses: &
 fn bands(sides: &[Vec<Stretch>; 2], changes: &[Change]) -> Markup {
     let layouts = sides.each_ref().map(|side| layout(&side.iter().map(|stretch| stretch.size).collect::<Vec<_>>()));
     let at = |which: usize, address: u64| place_of(address, &sides[which], &layouts[which]);
-    let lines = flat(changes);
-    // What stands in unpacked content has no place on the strip.
-    let stored = |change: &&Change| change.sides.iter().flatten().all(|side| !is_unpacked(side.at, change, sides));
-    let shown: Vec<&Change> = lines
-        .iter()
-        .map(|(_, change)| *change)
-        .filter(|change| change.children.is_empty())
-        .filter(stored)
-        .take(MOST_BANDS)
-        .collect();
+    let mut shown = Vec::new();
+    stored(changes, &mut shown);
+    shown.truncate(MOST_BANDS);
     html! {
         svg.bands viewBox=(format!("0 0 {WIDTH} {BETWEEN}")) preserveAspectRatio="none" aria-hidden="true" {
             @for change in shown {
@@ -113,10 +106,10 @@ fn bands(sides: &[Vec<Stretch>; 2], changes: &[Change]) -> Markup {
                         path class={ "band " (change.outcome.name()) } d=(format!(
                             "M{:.1} 0L{:.1} 0L{:.1} {BETWEEN}L{:.1} {BETWEEN}Z",
                             at(0, a.at), at(0, a.at + a.size).max(at(0, a.at) + 2.0), at(1, b.at + b.size).max(at(1, b.at) + 2.0), at(1, b.at)
-                        ));
+                        )) {}
                     },
-                    [Some(a), None] => { path.band.removed d=(tooth(at(0, a.at), at(0, a.at + a.size), 0.0, 16.0)); },
-                    [None, Some(b)] => { path.band.added d=(tooth(at(1, b.at), at(1, b.at + b.size), BETWEEN, BETWEEN - 16.0)); },
+                    [Some(a), None] => { path.band.removed d=(tooth(at(0, a.at), at(0, a.at + a.size), 0.0, 16.0)) {} },
+                    [None, Some(b)] => { path.band.added d=(tooth(at(1, b.at), at(1, b.at + b.size), BETWEEN, BETWEEN - 16.0)) {} },
                     [None, None] => {},
                 }
             }
@@ -130,13 +123,17 @@ fn tooth(from: f64, to: f64, edge: f64, tip: f64) -> String {
     format!("M{from:.1} {edge}L{to:.1} {edge}L{:.1} {tip}Z", f64::midpoint(from, to))
 }
 
-/// Whether an address counts inside unpacked content: then its path goes through a structure that does not hold it.
-fn is_unpacked(at: u64, change: &Change, sides: &[Vec<Stretch>; 2]) -> bool {
-    let top = |path: &str| path.matches('/').count() == 1;
-    let holds = |which: usize| sides[which].iter().any(|stretch| (stretch.at..stretch.at + stretch.size).contains(&at));
-    change.sides.iter().enumerate().any(|(which, side)| {
-        side.as_ref().is_some_and(|side| !top(&side.path) && side.at == at && (side.path.contains("pi-section") || !holds(which)))
-    })
+/// The changes that have a place on the strip: those of structures as stored. Files are not looked into, for what they hold may be
+/// unpacked and counts from its own start.
+fn stored<'c>(changes: &'c [Change], shown: &mut Vec<&'c Change>) {
+    for change in changes {
+        let holds_stored = matches!(change.kind, Kind::Region | Kind::Partition | Kind::PiVolume | Kind::VariableStore);
+        if holds_stored && !change.children.is_empty() {
+            stored(&change.children, shown);
+        } else {
+            shown.push(change);
+        }
+    }
 }
 
 /// Every change with its depth, parents before what is in them.
@@ -172,4 +169,3 @@ fn line(depth: usize, change: &Change) -> Markup {
         }
     }
 }
-

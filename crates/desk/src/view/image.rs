@@ -9,7 +9,7 @@ use axum::extract::{Path, Query, State};
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
 use axum::{Extension, Router};
-use job::image::explain::{Explanation, Finding, MAX_DEPTH, Node, Severity, path_of};
+use job::image::explain::{Explanation, Finding, Kind, MAX_DEPTH, Node, Severity, path_of};
 use job::text::size;
 use job::views::contents::{JobContent, of_job};
 use maud::{Markup, html};
@@ -149,7 +149,11 @@ fn drawn(image: &Explanation, job: &str, content: &str, title: &str, open: &[usi
     let tree = Tree { image, address, open };
     let stretches = stretches(image, &tree.address);
     let all: Vec<&Finding> = image.findings.iter().collect();
-    let bad: Vec<bool> = (0..image.structures.len()).map(|index| !tree.within(&[index], &all).0.is_empty()).collect();
+    let flawed = |stretch: &Stretch| {
+        let here = stretch.at..stretch.at + stretch.size;
+        image.findings.iter().any(|finding| finding.severity > Severity::Note && here.contains(&finding.at))
+    };
+    let bad: Vec<bool> = stretches.iter().map(flawed).collect();
     html! {
         h1 { (words::IMAGES) ": " (title) }
         (places(job, "images"))
@@ -157,6 +161,7 @@ fn drawn(image: &Explanation, job: &str, content: &str, title: &str, open: &[usi
             p { (size(image.size)) ", SHA-256 " code.long { (hex(&image.sha256)) } }
             p.quiet { (words::STRIP) }
             (strip(words::STRIP, &stretches, &bad))
+            (key(image))
             (proof(image))
         }
         section {
@@ -177,16 +182,29 @@ fn drawn(image: &Explanation, job: &str, content: &str, title: &str, open: &[usi
     }
 }
 
-/// The stretches of an image, leading to their places in its tree.
+/// The stretches of an image, leading to their places in its tree. A region is shown by what stands in it: that it is one says little.
 pub(super) fn stretches(image: &Explanation, address: &str) -> Vec<Stretch> {
-    let stretch = |(index, node): (usize, &Node)| Stretch {
+    let mut stretches = Vec::new();
+    for (index, node) in image.structures.iter().enumerate() {
+        if matches!(node.kind, Kind::Region | Kind::Partition) && !node.children.is_empty() {
+            let inside = node.children.iter().enumerate();
+            stretches.extend(inside.map(|(child, node)| stretch(node, &[index, child], address)));
+        } else {
+            stretches.push(stretch(node, &[index], address));
+        }
+    }
+    stretches
+}
+
+fn stretch(node: &Node, place: &[usize], address: &str) -> Stretch {
+    let place = dotted(place);
+    Stretch {
         at: node.at,
         size: node.size,
         kind: node.kind,
         title: format!("{} {}, {:#x}, {}", node.kind, node.name.as_deref().unwrap_or_default(), node.at, size(node.size)),
-        href: format!("{address}?open={index}#n{index}"),
-    };
-    image.structures.iter().enumerate().map(stretch).collect()
+        href: format!("{address}?open={place}#n{place}"),
+    }
 }
 
 fn proof(image: &Explanation) -> Markup {
@@ -304,10 +322,10 @@ fn hex(bytes: &[u8]) -> String {
 
 /// The key of a strip: each pattern with its word.
 pub(super) fn key(image: &Explanation) -> Markup {
-    let mut seen = Vec::new();
-    for node in &image.structures {
-        if !seen.iter().any(|kind| class(*kind) == class(node.kind)) {
-            seen.push(node.kind);
+    let mut seen: Vec<Kind> = Vec::new();
+    for stretch in stretches(image, "") {
+        if !seen.iter().any(|kind| class(*kind) == class(stretch.kind)) {
+            seen.push(stretch.kind);
         }
     }
     html! {

@@ -148,7 +148,8 @@ fn of_sector(state: &AppState, cache: &Cache, job: &str, map: &ChipMap, at: u32)
 fn drawn(job: &str, chips: &[String], map: &ChipMap, bytes: Option<&Markup>) -> Markup {
     let address = format!("/job/{job}/map/{}", map.chip);
     let counts = map.counts();
-    let summary = counts.iter().map(|count| format!("{} {}", count.sectors, count.state)).collect::<Vec<_>>().join(", ");
+    let summary =
+        counts.iter().map(|count| format!("{} {}", count.sectors, count.state)).collect::<Vec<_>>().join(", ");
     html! {
         h1 { (words::MAP_OF) " " (map.chip) }
         (places(job, "map"))
@@ -280,9 +281,9 @@ fn events(shown: Option<&(Vec<Cell>, String)>, seen: &(Vec<Cell>, String)) -> Ve
     if !runs.is_empty() {
         let text = runs.iter().map(|(first, count, cell)| format!("{first},{count},{}", *cell as u8));
         events.push(event("cells", text.collect::<Vec<_>>().join(";")));
-        let counts = Cell::ALL.into_iter().map(|cell| {
-            format!("{},{}", cell as u8, seen.0.iter().filter(|seen| **seen == cell).count())
-        });
+        let counts = Cell::ALL
+            .into_iter()
+            .map(|cell| format!("{},{}", cell as u8, seen.0.iter().filter(|seen| **seen == cell).count()));
         events.push(event("counts", counts.collect::<Vec<_>>().join(";")));
     }
     if shown.is_none_or(|(_, said)| *said != seen.1) {

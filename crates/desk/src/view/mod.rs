@@ -14,6 +14,7 @@ mod map;
 mod reads;
 mod record;
 mod strip;
+mod tested;
 mod wiring;
 mod words;
 
@@ -22,6 +23,7 @@ use std::sync::Arc;
 use axum::{Extension, Router};
 use maud::{Markup, html};
 
+pub(crate) use self::tested::LineTests;
 use crate::assets::{Asset, CSS, SCRIPT};
 use crate::state::AppState;
 

@@ -49,7 +49,7 @@ fn card(job: &str, one: &Try, chip: Option<&ChipSpec>) -> Markup {
             @if one.accepted { p.verdict.good { span.mark aria-hidden="true" { "✓" } " " (words::TRUSTED) } }
             @else { p.verdict.bad { span.mark aria-hidden="true" { "✕" } " " (words::REFUSED) } }
             (agreement(one))
-            (passes(&one.passes))
+            (passes(one.seq, &one.passes))
             @if !one.disputed.is_empty() {
                 h3 { (words::WHERE_DIFFERENT) }
                 @if let Some(chip) = chip { (differences(&one.disputed, chip.size)) }
@@ -99,10 +99,10 @@ fn counted_passes(passes: usize) -> String {
     if passes == 1 { "1 pass".into() } else { format!("{passes} passes") }
 }
 
-fn passes(passes: &[TryPass]) -> Markup {
+fn passes(seq: u64, passes: &[TryPass]) -> Markup {
     html! {
         @if !passes.is_empty() {
-            div.wide tabindex="0" role="region" aria-label="Passes" {
+            div.wide tabindex="0" role="region" aria-label={ "Passes, entry " (seq) } {
             table {
                 thead { tr { @for head in words::PASS_HEADS { th scope="col" { (head) } } } }
                 tbody { @for (number, pass) in (1..).zip(passes) {
@@ -141,13 +141,14 @@ fn differences(disputed: &[[u32; 2]], size: u32) -> Markup {
         disputed.iter().any(|[first, last]| *first < end && from < *last)
     };
     let marked: Vec<u32> = (0..cells).filter(|cell| hit(*cell)).collect();
-    let words = format!("{} of {cells} stretches of {} have differences", marked.len(), job::text::about(u64::from(each)));
+    let words =
+        format!("{} of {cells} stretches of {} have differences", marked.len(), job::text::about(u64::from(each)));
     html! {
         svg.differences viewBox=(format!("0 0 {} {}", ACROSS * 10, DOWN * 10)) role="img" aria-label=(words) {
-            rect.frame x="0" y="0" width=(ACROSS * 10) height=(DOWN * 10);
+            rect.frame x="0" y="0" width=(ACROSS * 10) height=(DOWN * 10) {}
             @for cell in marked {
                 @let (x, y) = (cell % ACROSS * 10, cell / ACROSS * 10);
-                path.flaw d=(format!("M{} {}l8 8m0 -8l-8 8", x + 1, y + 1));
+                path.flaw d=(format!("M{} {}l8 8m0 -8l-8 8", x + 1, y + 1)) {}
             }
         }
         p.quiet { (words) ", first address top left." }

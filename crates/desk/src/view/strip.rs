@@ -63,16 +63,16 @@ pub(super) fn place_of(at: u64, stretches: &[Stretch], layout: &[(f64, f64)]) ->
 pub(super) fn strip(label: &str, stretches: &[Stretch], bad: &[bool]) -> Markup {
     let places = layout(&stretches.iter().map(|stretch| stretch.size).collect::<Vec<_>>());
     html! {
-        svg.strip viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) preserveAspectRatio="none" role="img" aria-label=(label) {
+        svg.strip viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) preserveAspectRatio="none" role="group" aria-label=(label) {
             (patterns())
             @for ((stretch, (left, wide)), bad) in stretches.iter().zip(places).zip(bad) {
                 // The list beneath is the way for keyboards and readers.
                 a href=(stretch.href) tabindex="-1" {
                     title { (stretch.title) }
-                    rect.ground x=(format!("{left:.2}")) y="0" width=(format!("{wide:.2}")) height=(HEIGHT);
+                    rect.ground x=(format!("{left:.2}")) y="0" width=(format!("{wide:.2}")) height=(HEIGHT) {}
                     rect class={ "kind " (class(stretch.kind)) } x=(format!("{left:.2}")) y="0" width=(format!("{wide:.2}"))
-                        height=(HEIGHT) fill=(format!("url(#p-{})", class(stretch.kind)));
-                    @if *bad { path.flaw d=(format!("M{:.2} 0l9 0l-4.5 12z", left + wide / 2.0 - 4.5)); }
+                        height=(HEIGHT) fill=(format!("url(#p-{})", class(stretch.kind))) {}
+                    @if *bad { path.flaw d=(format!("M{:.2} 0l9 0l-4.5 12z", left + wide / 2.0 - 4.5)) {} }
                 }
             }
         }
@@ -83,8 +83,8 @@ pub(super) fn strip(label: &str, stretches: &[Stretch], bad: &[bool]) -> Markup 
 pub(super) fn swatch(kind: Kind) -> Markup {
     html! {
         svg.swatch viewBox="0 0 24 24" aria-hidden="true" {
-            rect.ground x="0" y="0" width="24" height="24";
-            rect class={ "kind " (class(kind)) } x="0" y="0" width="24" height="24" fill=(format!("url(#p-{})", class(kind)));
+            rect.ground x="0" y="0" width="24" height="24" {}
+            rect class={ "kind " (class(kind)) } x="0" y="0" width="24" height="24" fill=(format!("url(#p-{})", class(kind))) {}
         }
     }
 }
@@ -119,7 +119,7 @@ pub(super) fn patterns() -> Markup {
         defs {
             @for (name, side, lines) in LINES {
                 pattern id={ "p-" (name) } width=(side) height=(side) patternUnits="userSpaceOnUse" {
-                    path d=(lines) fill="none" stroke="currentColor" stroke-width="1.6" stroke-linecap="round";
+                    path d=(lines) fill="none" stroke="currentColor" stroke-width="1.6" stroke-linecap="round" {}
                 }
             }
         }

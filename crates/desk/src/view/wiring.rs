@@ -4,6 +4,7 @@ use axum::Router;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use axum::routing::get;
+use job::jobs::sight;
 use job::link_wiring::{Case, drawing as programmers_end};
 use job::profile::{ChipSpec, Package, PoweredBy, Reach};
 use job::text::size;
@@ -11,7 +12,8 @@ use job::views::clip::{drawing, order_on, package_name, signal_does};
 use job::views::reads::{NamedContact, Try, tries};
 use maud::{Markup, PreEscaped, html};
 
-use super::{places, words};
+use super::tested::Tested;
+use super::{blocks, places, words};
 use crate::ask::{engine, job_id};
 use crate::fault::Fault;
 use crate::page::page;
@@ -24,12 +26,15 @@ pub(super) fn routes() -> Router<AppState> {
 async fn wiring(State(state): State<AppState>, Path(job): Path<String>) -> Result<Response, Fault> {
     let job = job_id(&job)?.to_string();
     let markup = engine(move || {
+        let id = job_id(&job)?;
         let chips = job::views::chips(state.bench(), &job)?;
         let tries = tries(state.bench(), &job, None)?;
+        let wired = sight(state.bench(), &id, None)?.wired;
+        let tested = |chip: &str| state.tests().last(&id, chip).filter(|_| wired.iter().any(|wired| wired == chip));
         Ok(html! {
             h1 { (words::WIRING) }
             (places(&job, "wiring"))
-            @for chip in &chips { (card(&job, chip, named_last(&tries, &chip.id))) }
+            @for chip in &chips { (card(&job, chip, named_last(&tries, &chip.id), tested(&chip.id).as_ref())) }
         })
     })
     .await?;
@@ -41,16 +46,18 @@ pub(super) fn named_last<'t>(tries: &'t [Try], chip: &str) -> Option<&'t NamedCo
     tries.iter().rev().find(|one| one.chip == chip)?.contact.as_ref()
 }
 
-fn card(job: &str, chip: &ChipSpec, named: Option<&NamedContact>) -> Markup {
+fn card(job: &str, chip: &ChipSpec, named: Option<&NamedContact>, tested: Option<&Tested>) -> Markup {
+    let pins = tested.map(|tested| tested.pins.as_slice()).unwrap_or_default();
     html! {
         section.card.wiring {
             h2 { (words::WIRES_OF) " " (chip.id) }
             div.wiring-cols {
                 div.clip-frame {
-                    @match drawing(chip, &[], named) {
+                    @match drawing(chip, pins, named) {
                         Some(svg) => (PreEscaped(svg)),
                         None => p { (words::NO_DRAWING) },
                     }
+                    @if let Some(tested) = tested { p { (words::TESTED) " " (blocks::time(&tested.when)) "." } }
                     @if let Some(named) = named {
                         p.said { (words::NAMED_HERE) " " (contact(named)) " "
                             a href={ "/job/" (job) "/reads" } { (words::READS) } }

@@ -16,6 +16,7 @@ pub const ORDER_OFF: &str = "Off: the other way round, the supply first and grou
 pub const NO_DRAWING: &str =
     "There is no drawing for this case. Take the pins from the chip's data sheet, and check pin 1 twice.";
 pub const PROGRAMMERS_END: &str = "The programmer's end of these wires";
+pub const TESTED: &str = "The words at the wires are what the line test found,";
 pub const NAMED_HERE: &str = "The last reads name this contact:";
 pub const FACTS: &str = "Before you touch it";
 pub const VOLTAGE: &str = "Takes";
@@ -29,7 +30,8 @@ pub const FED_BY_BOARD: &str = "the board in standby: the programmer's supply wi
 pub const FED_BY_BENCH: &str = "a bench supply: the programmer's supply wire stays off, grounds are joined";
 pub const ONE_SUPPLY: &str = "One source feeds the chip, never two.";
 pub const GROUND_FIRST: &str = "Ground goes on first and comes off last.";
-pub const UNPLUGGED: &str = "Unplug the programmer before anything goes onto the chip or comes off. A seated clip may be pressed, never moved.";
+pub const UNPLUGGED: &str =
+    "Unplug the programmer before anything goes onto the chip or comes off. A seated clip may be pressed, never moved.";
 pub const PIN_ONE: &str = "Check pin 1 twice: the dot or chamfer, and the mark on the board. Some moulds have two dimples; then the direction of the marking decides.";
 pub const LOW_VOLTAGE: &str = "This chip takes 1.8 V. A 3.3 V programmer without a level adapter destroys it.";
 pub const LOCAL_RULES: &str = "Follow local rules; when unsure, ask a licensed technician.";
@@ -75,8 +77,12 @@ pub const MORE_INSIDE: &str = "more structures stand here; `firmhand image expla
 pub const NOTHING_INSIDE: &str = "Nothing that has a name stands inside.";
 pub const SAME_IMAGES: &str = "The two have equal bytes.";
 pub const CHANGES: &str = "What is not the same, by structure";
-pub const CHANGE_MARKS: [(&str, &str, &str); 4] =
-    [("added", "+", "only in the second"), ("removed", "−", "only in the first"), ("changed", "≠", "in both, with other bytes"), ("moved", "→", "in both with equal bytes, elsewhere")];
+pub const CHANGE_MARKS: [(&str, &str, &str); 4] = [
+    ("added", "+", "only in the second"),
+    ("removed", "−", "only in the first"),
+    ("changed", "≠", "in both, with other bytes"),
+    ("moved", "→", "in both with equal bytes, elsewhere"),
+];
 pub const SECTORS_DIFFER: &str = "sectors of 4 KiB differ";
 
 // Reads.

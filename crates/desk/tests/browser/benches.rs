@@ -50,7 +50,10 @@ fn main() -> Result<(), Box<dyn Error>> {
     let profiles = dir.join("profiles");
     fs::create_dir_all(profiles.join("recipes"))?;
     fs::write(profiles.join("larkspur-nine.toml"), LARKSPUR)?;
-    let large = TEAL.replace("0x80_0000", "0x200_0000").replace("W25Q64", "W25Q256FV").replace("Teal router board", "Teal switch board");
+    let large = TEAL
+        .replace("0x80_0000", "0x200_0000")
+        .replace("W25Q64", "W25Q256FV")
+        .replace("Teal router board", "Teal switch board");
     fs::write(profiles.join("teal-switch.toml"), large)?;
     fs::write(profiles.join("recipes/teal-router.toml"), RECIPE)?;
 
@@ -63,7 +66,12 @@ fn main() -> Result<(), Box<dyn Error>> {
     for number in 4..jobs {
         let job = convert(&bench, &profiles, number)?;
         if number % 3 == 0 {
-            let step = SignRequest { step: "first-look".into(), job: Some(job), by: "Ana Ask".into(), ..SignRequest::default() };
+            let step = SignRequest {
+                step: "first-look".into(),
+                job: Some(job),
+                by: "Ana Ask".into(),
+                ..SignRequest::default()
+            };
             sign(&bench, &step, &mut Nobody)?;
         }
     }
@@ -73,9 +81,18 @@ fn main() -> Result<(), Box<dyn Error>> {
 
 fn convert(bench: &Path, profiles: &Path, number: usize) -> Result<String, Box<dyn Error>> {
     let answers = [
-        "unlocked=yes", "setup-password=yes", "recovery-key=yes", "charge-battery=80 %", "gate-dry=yes", "gate-battery-sound=yes",
-        "gate-revision=yes", "option-mobile-card=yes", "option-finger-reader=no", "limit-finger-reader=yes",
-        "limit-charge-limit=yes", "variant=school",
+        "unlocked=yes",
+        "setup-password=yes",
+        "recovery-key=yes",
+        "charge-battery=80 %",
+        "gate-dry=yes",
+        "gate-battery-sound=yes",
+        "gate-revision=yes",
+        "option-mobile-card=yes",
+        "option-finger-reader=no",
+        "limit-finger-reader=yes",
+        "limit-charge-limit=yes",
+        "variant=school",
     ];
     let request = StartRequest {
         kind: JobKind::Convert,
@@ -93,7 +110,12 @@ fn convert(bench: &Path, profiles: &Path, number: usize) -> Result<String, Box<d
 /// A board with 32 MiB: captured, and a write of half of it that was cut off.
 fn large_job(bench: &Path, profiles: &Path) -> Result<String, Box<dyn Error>> {
     let answers = [
-        "unlocked=yes", "recovery-key=yes", "gate-adapter=yes", "label-mac=none", "label-serial=none", "limit-settings-lost=yes",
+        "unlocked=yes",
+        "recovery-key=yes",
+        "gate-adapter=yes",
+        "label-mac=none",
+        "label-serial=none",
+        "limit-settings-lost=yes",
         "variant=stock",
     ];
     let request = StartRequest {
@@ -117,10 +139,15 @@ fn large_job(bench: &Path, profiles: &Path) -> Result<String, Box<dyn Error>> {
     captured["evidence"]["differing"] = json!([]);
     append(bench, &job, "captured", captured)?;
     let erases: Vec<Value> = (0..128).map(|block| json!([block * 65_536, 65_536, 0xD8])).collect();
-    append(bench, &job, "planned", json!({
-        "chip": "boot", "step": "apply-boot", "from": from, "wanted": to, "range": [0, LARGE / 2],
-        "touched": [[0, LARGE / 4]], "erases": erases, "programs": [[0, LARGE / 4]], "predicted_ms": 60_000.0,
-    }))?;
+    append(
+        bench,
+        &job,
+        "planned",
+        json!({
+            "chip": "boot", "step": "apply-boot", "from": from, "wanted": to, "range": [0, LARGE / 2],
+            "touched": [[0, LARGE / 4]], "erases": erases, "programs": [[0, LARGE / 4]], "predicted_ms": 60_000.0,
+        }),
+    )?;
     Ok(job)
 }
 

@@ -71,13 +71,17 @@ export async function window(context, { axe = true } = {}) {
   return page;
 }
 
-/// axe-core over the page as it stands: WCAG 2.2 A and AA, and what axe calls good practice.
-export async function noViolation(page, where) {
-  const found = await page.evaluate(async () => {
+/// What axe-core finds on the page as it stands: WCAG 2.2 A and AA, and what axe calls good practice.
+export async function violations(page, where) {
+  return page.evaluate(async (where) => {
     const { violations } = await globalThis.axe.run(document, { resultTypes: ["violations"] });
-    return violations.map(({ id, help, nodes }) => `${id}: ${help}\n    ${nodes.slice(0, 4).map((node) => `${node.html.slice(0, 160)} ${node.failureSummary?.replace(/\s+/g, " ").slice(0, 300)}`).join("\n    ")}`);
-  });
-  assert.deepEqual(found, [], `${where}: axe-core found\n  ${found.join("\n  ")}`);
+    const shown = (node) => `${node.html.slice(0, 160)} ${node.failureSummary?.replace(/\s+/g, " ").slice(0, 300)}`;
+    return violations.map(({ id, help, nodes }) => `${where}: ${id}: ${help}\n    ${nodes.slice(0, 3).map(shown).join("\n    ")}`);
+  }, where);
+}
+
+export function none(found) {
+  assert.equal(found.length, 0, `\n${found.join("\n")}`);
 }
 
 /// Nothing is wider than the window, so that nobody has to scroll sideways.
@@ -90,23 +94,21 @@ export function sound(page, where) {
   assert.deepEqual(page.wrongs, [], where);
 }
 
-/// Milliseconds from the request to the first paint with content, and bytes that came over the wire.
+/// Milliseconds from the request to the first paint with content, and bytes of the page with all that it names.
 export async function opened(page, address) {
-  let bytes = 0;
-  const count = async (answer) => { bytes += (await answer.body().catch(() => Buffer.alloc(0))).length; };
-  const answers = [];
-  const hear = (answer) => { if (!answer.url().endsWith("/news") && !answer.url().endsWith("/events")) answers.push(count(answer)); };
-  page.on("response", hear);
   await page.goto(address, { waitUntil: "load" });
-  const paint = await page.evaluate(() => new Promise((seen) => {
-    const of = (list) => list.getEntries().find((entry) => entry.name === "first-contentful-paint");
+  return page.evaluate(() => new Promise((seen) => {
+    const answer = (paint) => {
+      const parts = [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")];
+      seen({ paint, bytes: parts.reduce((sum, part) => sum + part.encodedBodySize, 0) });
+    };
     const there = performance.getEntriesByName("first-contentful-paint")[0];
-    if (there) seen(there.startTime);
-    else new PerformanceObserver((list) => { const entry = of(list); if (entry) seen(entry.startTime); }).observe({ type: "paint", buffered: true });
+    if (there) answer(there.startTime);
+    else new PerformanceObserver((list, self) => {
+      const entry = list.getEntries().find((entry) => entry.name === "first-contentful-paint");
+      if (entry) { self.disconnect(); answer(entry.startTime); }
+    }).observe({ type: "paint", buffered: true });
   }));
-  page.off("response", hear);
-  await Promise.all(answers);
-  return { paint, bytes };
 }
 
 /// A table for whoever reads the log.

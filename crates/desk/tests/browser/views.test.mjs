@@ -4,7 +4,7 @@ import { mkdirSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
 import assert from "node:assert/strict";
-import { MOST_BYTES, WIDTHS, browser, desk, fits, folder, noViolation, opened, sound, table, window } from "./desk.mjs";
+import { MOST_BYTES, WIDTHS, browser, desk, fits, folder, none, opened, sound, table, violations, window } from "./desk.mjs";
 
 const LONG = process.env.WALK !== "short";
 const JOBS = LONG ? 500 : 20;
@@ -62,7 +62,7 @@ test("every picture paints soon and weighs little", async () => {
   for (const [name, address] of Object.entries(places)) {
     await page.goto(open.origin + address);
     const runs = [];
-    for (let run = 0; run < (LONG ? 5 : 2); run += 1) runs.push(await opened(page, open.origin + address));
+    for (let run = 0; run < (LONG ? 5 : 3); run += 1) runs.push(await opened(page, open.origin + address));
     const paint = runs.map((one) => one.paint).sort((a, b) => a - b)[Math.floor(runs.length / 2)];
     rows.push([name, paint.toFixed(0), runs[0].bytes]);
     assert.ok(runs[0].bytes < MOST_BYTES, `${name} weighs ${runs[0].bytes} bytes`);
@@ -72,6 +72,7 @@ test("every picture paints soon and weighs little", async () => {
 });
 
 test("no picture has a violation, in light and dark, at each width", async () => {
+  const found = [];
   for (const colorScheme of ["light", "dark"]) {
     const page = await admitted({ colorScheme });
     if (!places.image) await imagesOf(page);
@@ -80,7 +81,7 @@ test("no picture has a violation, in light and dark, at each width", async () =>
       for (const width of WIDTHS) {
         await page.setViewportSize({ width, height: 800 });
         await fits(page, `${name}, ${width} px`);
-        if (width === WIDTHS[0] || width === WIDTHS[1]) await noViolation(page, `${name}, ${colorScheme}, ${width} px`);
+        if (width !== WIDTHS[2]) found.push(...await violations(page, `${name}, ${colorScheme}, ${width} px`));
       }
       if (pictures) {
         mkdirSync(pictures, { recursive: true });
@@ -93,6 +94,7 @@ test("no picture has a violation, in light and dark, at each width", async () =>
     sound(page, colorScheme);
     await page.context().close();
   }
+  none(found);
 });
 
 test("a map of 32 MiB is updated at thirty frames a second or more", async () => {
