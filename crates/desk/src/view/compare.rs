@@ -79,7 +79,7 @@ fn drawn(job: &str, images: [&Explanation; 2], names: &[String; 2], addresses: &
             (bands(&sides, &diff.structures))
             (strip(&names[1], &sides[1], &none(&sides[1])))
             h2 { a href=(addresses[1]) { (names[1]) } ", " (size(images[1].size)) }
-            (key(images[0]))
+            (key(&images))
             ul.key { @for (word, mark, means) in words::CHANGE_MARKS { li { b.mark { (mark) } " " (word) ": " (means) } } }
         }
         section.card {

@@ -161,7 +161,7 @@ fn drawn(image: &Explanation, job: &str, content: &str, title: &str, open: &[usi
             p { (size(image.size)) ", SHA-256 " code.long { (hex(&image.sha256)) } }
             p.quiet { (words::STRIP) }
             (strip(words::STRIP, &stretches, &bad))
-            (key(image))
+            (key(&[image]))
             (proof(image))
         }
         section {
@@ -202,7 +202,13 @@ fn stretch(node: &Node, place: &[usize], address: &str) -> Stretch {
         at: node.at,
         size: node.size,
         kind: node.kind,
-        title: format!("{} {}, {:#x}, {}", node.kind, node.name.as_deref().unwrap_or_default(), node.at, size(node.size)),
+        title: format!(
+            "{} {}, {:#x}, {}",
+            node.kind,
+            node.name.as_deref().unwrap_or_default(),
+            node.at,
+            size(node.size)
+        ),
         href: format!("{address}?open={place}#n{place}"),
     }
 }
@@ -320,10 +326,10 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// The key of a strip: each pattern with its word.
-pub(super) fn key(image: &Explanation) -> Markup {
+/// The key of the strips of a page: each pattern with its word. A page has one.
+pub(super) fn key(images: &[&Explanation]) -> Markup {
     let mut seen: Vec<Kind> = Vec::new();
-    for stretch in stretches(image, "") {
+    for stretch in images.iter().flat_map(|image| stretches(image, "")) {
         if !seen.iter().any(|kind| class(*kind) == class(stretch.kind)) {
             seen.push(stretch.kind);
         }

@@ -162,15 +162,6 @@ fn drawn(job: &str, chips: &[String], map: &ChipMap, bytes: Option<&Markup>) -> 
         section.card.map-card {
             p { (size(u64::from(map.size))) ". " (words::MAP_WHAT) }
             p.said #map-said role="status" { @if map.writing.is_some() { (words::UNDER_WAY) } }
-            h2 { (words::LEGEND) }
-            ul.legend { @for cell in Cell::ALL {
-                @let sectors = counts.iter().find(|count| count.state == cell.name()).map_or(0, |count| count.sectors);
-                li title=(cell.means()) {
-                    canvas.cell data-state=(cell as u8) width="40" height="40" aria-hidden="true" {}
-                    b { (cell.name()) } " "
-                    span.count data-count=(cell as u8) { (sectors) }
-                }
-            } }
             div.map-tools hidden {
                 button type="button" #zoom-in { "+ " (words::ZOOM_IN) }
                 button type="button" #zoom-out { "− " (words::ZOOM_OUT) }
@@ -180,6 +171,15 @@ fn drawn(job: &str, chips: &[String], map: &ChipMap, bytes: Option<&Markup>) -> 
                 aria-label={ (words::MAP_OF) " " (map.chip) ": " (summary) } aria-describedby="map-keys" {}
             p.quiet #map-keys { (words::MAP_KEYS) }
             noscript { p { (summary) } }
+            h2 { (words::LEGEND) }
+            ul.legend { @for cell in Cell::ALL {
+                @let sectors = counts.iter().find(|count| count.state == cell.name()).map_or(0, |count| count.sectors);
+                li title=(cell.means()) {
+                    canvas.cell data-state=(cell as u8) width="40" height="40" aria-hidden="true" {}
+                    b { (cell.name()) } " "
+                    span.count data-count=(cell as u8) { (sectors) }
+                }
+            } }
         }
         section.card #sector-card {
             form method="get" action=(address) {

@@ -59,12 +59,11 @@ pub(super) fn place_of(at: u64, stretches: &[Stretch], layout: &[(f64, f64)]) ->
     WIDTH
 }
 
-/// The strip as a drawing.
+/// The strip as a drawing; its patterns are those of the key on the same page.
 pub(super) fn strip(label: &str, stretches: &[Stretch], bad: &[bool]) -> Markup {
     let places = layout(&stretches.iter().map(|stretch| stretch.size).collect::<Vec<_>>());
     html! {
         svg.strip viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) preserveAspectRatio="none" role="group" aria-label=(label) {
-            (patterns())
             @for ((stretch, (left, wide)), bad) in stretches.iter().zip(places).zip(bad) {
                 // The list beneath is the way for keyboards and readers.
                 a href=(stretch.href) tabindex="-1" {

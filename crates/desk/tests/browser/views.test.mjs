@@ -52,6 +52,7 @@ async function imagesOf(page) {
   assert.ok(links.length >= 2, "the job has images to look at");
   const ids = links.map((link) => link.split("/").at(-1));
   places.image = links[0];
+  places["image, one branch"] = `${links[0]}?open=3.0`;
   places["two images"] = `/job/${jobs.shown}/compare?a=${ids[0]}&b=${ids[1]}`;
 }
 
