@@ -53,7 +53,7 @@ fn digits(line: &[u8], beside: Option<&[u8]>) -> Markup {
         let gap = if at == 0 { "" } else { " " };
         match runs.last_mut() {
             Some((marked, text)) if *marked == differs(at) => {
-                write!(text, "{gap}{byte:02x}").expect("a string takes everything")
+                write!(text, "{gap}{byte:02x}").expect("a string takes everything");
             }
             _ => runs.push((differs(at), format!("{gap}{byte:02x}"))),
         }

@@ -1,4 +1,5 @@
 // A newcomer at the demo's bench: the whole job from the shelf to the printed record, by pointer, and once by keyboard alone.
+import { mkdirSync } from "node:fs";
 import { join } from "node:path";
 import { test } from "node:test";
 import assert from "node:assert/strict";
@@ -41,7 +42,7 @@ async function walked(way, look) {
 }
 
 test("the whole job by pointer, looked at on the way", async () => {
-  let looked = 0;
+  let looked = 0, dark = false;
   const found = [];
   await walked(ways.pointer, async (page, where) => {
     // Pages of steps are alike: every fifth is looked at by axe, each by its width.
@@ -59,8 +60,12 @@ test("the whole job by pointer, looked at on the way", async () => {
     }
     looked += 1;
     await page.setViewportSize({ width: 1024, height: 900 });
-    const shot = { shelf: "shelf", "step 0": "job", closed: "closed", record: "sheet" }[where];
+    // The handbook shows the moment when every source of power is gone and hands may go to the board.
+    const isDark = where.startsWith("step") && !dark && (await page.locator(".lamp.dark").count()) > 2;
+    dark ||= isDark;
+    const shot = isDark ? "walk-job" : { shelf: "walk-shelf", closed: "walk-closed", record: "walk-record" }[where];
     if (pictures && shot) {
+      mkdirSync(pictures, { recursive: true });
       for (const colorScheme of ["light", "dark"]) {
         await page.emulateMedia({ colorScheme });
         for (const width of WIDTHS) {

@@ -20,6 +20,7 @@ fn a_sector_is_blank_data_or_other_than_wanted() {
 }
 
 #[test]
+#[expect(clippy::single_range_in_vec_init, reason = "lists of one range are what is meant")]
 fn what_is_unsure_outweighs_what_was_known() {
     let is = content(&[1; 6]);
     let mut wanted = is.clone();
