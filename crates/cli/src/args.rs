@@ -461,6 +461,12 @@ pub enum JobCommand {
     Record {
         /// The job; the only open one when left out
         job: Option<String>,
+        /// The story of the job for teaching instead, without names, notes, labels, addresses and hashes
+        #[arg(long)]
+        write_up: bool,
+        /// Write a label for the machine instead: SVG with a QR code
+        #[arg(long, value_name = "FILE", conflicts_with = "write_up")]
+        label: Option<PathBuf>,
     },
     /// Hand the machine over and seal the journal
     Handover {

@@ -47,7 +47,15 @@ pub fn run(
             let report = jobs::sign(bench, &request, face)?;
             output.result(&report, || page(&report.text()));
         }
-        JobCommand::Record { job } => {
+        JobCommand::Record { job, write_up: true, .. } => {
+            let report = jobs::write_up(bench, job.as_deref())?;
+            output.result(&report, || report.text());
+        }
+        JobCommand::Record { job, label: Some(file), .. } => {
+            let report = jobs::label_into(bench, job.as_deref(), &file)?;
+            output.result(&report, || report.text());
+        }
+        JobCommand::Record { job, .. } => {
             let report = jobs::record(bench, job.as_deref(), global.redact)?;
             output.result(&report, || report.text());
         }

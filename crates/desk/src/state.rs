@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::guard::Secrets;
 use crate::links::Offers;
 use crate::runner::Runner;
+use crate::view::LineTests;
 
 /// What the person said when the desk was opened.
 #[derive(Debug, Clone, Default)]
@@ -30,6 +31,7 @@ struct Inner {
     runner: Runner,
     links: Offers,
     papers: Offers,
+    tests: LineTests,
 }
 
 impl AppState {
@@ -40,6 +42,7 @@ impl AppState {
             runner: Runner::new(),
             links: Offers::default(),
             papers: Offers::default(),
+            tests: LineTests::default(),
         }))
     }
 
@@ -67,6 +70,10 @@ impl AppState {
 
     pub(crate) fn papers(&self) -> &Offers {
         &self.0.papers
+    }
+
+    pub(crate) fn tests(&self) -> &LineTests {
+        &self.0.tests
     }
 
     pub(crate) fn secrets(&self) -> &Secrets {

@@ -86,6 +86,9 @@ pub struct EvidenceReport {
     pub differing_bits: u64,
     /// 4 KiB sectors that differ between passes.
     pub differing_sectors: u32,
+    /// Those sectors, as stretches of bytes `[first, end]`, ascending and joined.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub differing: Vec<[u32; 2]>,
     /// Upper 95 % bound for a random flip, per bit.
     pub error_bound_95: Option<f64>,
     /// Whether the size was measured.
@@ -359,6 +362,7 @@ impl Session<'_> {
             votes: settlement.as_ref().map(VotesReport::of),
             differing_bits: judgement.differing_bits,
             differing_sectors: judgement.differing_sectors,
+            differing: judgement.differing.iter().map(|range| [range.start, range.end]).collect(),
             error_bound_95: judgement.error_bound_95,
             size_measured: kernel::size_measured(judgement, facts),
             reasons,

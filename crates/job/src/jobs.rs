@@ -13,6 +13,7 @@
 mod error;
 mod handover;
 mod known;
+mod label;
 mod markdown;
 mod next;
 mod photo;
@@ -23,6 +24,7 @@ mod sight;
 mod sign;
 mod start;
 mod status;
+mod write_up;
 
 use std::path::Path;
 
@@ -31,14 +33,16 @@ use vault::{Digest, Entry, JobId, Journal, Vault, VaultError};
 pub use self::error::JobsError;
 pub use self::handover::{HandoverReport, HandoverRequest, handover};
 pub use self::known::{KnownProfile, KnownProfiles, known_profiles};
+pub use self::label::{Label, LabelReport, label, label_into};
 pub use self::next::{NextReport, NextStep, next};
 pub use self::photo::{MOST_PHOTO, PhotoLine, PhotoRequest, attach, photo};
 pub use self::questions::{Asked, Form};
-pub use self::record::{RecordReport, record};
+pub use self::record::{ChipRecord, ContentRecord, RecordReport, StepRecord, record};
 pub use self::sight::{CaptureSight, ChipSight, Deed, Sight, sight};
 pub use self::sign::{SignReport, SignRequest, sign};
 pub use self::start::{StartReport, StartRequest, start};
 pub use self::status::{JobLine, JobsReport, StatusReport, StepLine, fill_in, status, status_all};
+pub use self::write_up::{LessonChip, LessonStep, WriteUp, write_up};
 use crate::error::JobError;
 use crate::procedure::{JobHeader, State};
 use crate::profile::{ImageSource, Profile, Span, Step, Target};

@@ -40,6 +40,7 @@ pub mod session;
 mod station;
 mod supply;
 pub mod text;
+pub mod views;
 mod wiring;
 
 pub use apply::{Place, Target};

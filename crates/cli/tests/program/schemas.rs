@@ -148,6 +148,8 @@ fn what_a_whole_job_leaves_keeps_to_the_schemas() {
     let record = checked(&bench, &format!("job record {job}"), "job-record");
     assert_eq!(record["chips"].as_array().expect("chips").len(), 2);
     checked(&bench, &format!("job record {job} --redact"), "job-record");
+    checked(&bench, &format!("job record {job} --write-up"), "job-write-up");
+    checked(&bench, &format!("job record {job} --label label.svg"), "job-label");
 }
 
 #[test]

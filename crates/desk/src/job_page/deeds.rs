@@ -112,8 +112,10 @@ pub(super) async fn check(
         .await?;
         return Ok(on_to(&format!("/job/{job}/watch")));
     }
+    let (tests, tested, chip) = (state.tests().clone(), job.clone(), chip.chip.clone());
     run(&state, job, what.into(), Duration::ZERO, move |front| {
         let report = link_check::check(&bench, &options, front)?;
+        tests.keep(&tested, &chip, report.pins.clone());
         Ok(report.text().lines().map(str::to_owned).collect())
     })
     .await

@@ -145,7 +145,7 @@ fn content(page: &mut String, name: &str, content: Option<&ContentRecord>, none:
 }
 
 /// Text that stands for itself anywhere on a page of Markdown, on one line.
-fn cell(text: &str) -> String {
+pub(super) fn cell(text: &str) -> String {
     let mut cell = String::with_capacity(text.len());
     for letter in text.chars() {
         match letter {

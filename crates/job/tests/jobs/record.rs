@@ -39,6 +39,11 @@ fn s15_a_redacted_record_holds_nothing_of_a_person_or_a_machine() {
     let next = jobs::next(&bench.dir(), None, true).expect("a step");
     let mut shown = format!("{}{}{}", redacted.text(), serde_json::to_string(&redacted).expect("JSON"), status(true));
     shown += &serde_json::to_string(&next).expect("JSON");
+    let lesson = jobs::write_up(&bench.dir(), None).expect("a write-up");
+    let label = jobs::label(&bench.dir(), None).expect("a label");
+    fits_schema("job-write-up.json", &lesson);
+    shown += &format!("{}{}{}", lesson.text(), serde_json::to_string(&lesson).expect("JSON"), label.svg);
+    assert!(lesson.text().contains("Look it over") && label.svg.contains(&redacted.job));
     for secret in secrets {
         assert!(!shown.contains(secret), "{secret} is shown");
     }
@@ -62,4 +67,19 @@ fn one_unreadable_journal_hides_no_other() {
         std::fs::write(&path, text).expect("written");
         assert_eq!((state(&bad), state(&good)), (reads_as, "open"), "{place}");
     }
+}
+
+#[test]
+fn a_label_is_written_once_and_never_over_something_else() {
+    let bench = Bench::new();
+    let job = bench.convert();
+    let file = bench.file("label.svg");
+    let write = || jobs::label_into(&bench.dir(), Some(&job), &file);
+    let report = write().expect("written");
+    fits_schema("job-label.json", &report);
+    assert_eq!(report.lines[1], format!("job {job}"));
+    write().expect("the same again is no harm");
+    std::fs::write(&file, "another").expect("written");
+    assert!(write().is_err());
+    assert_eq!(std::fs::read_to_string(&file).expect("there"), "another");
 }
