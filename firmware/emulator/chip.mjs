@@ -1,8 +1,8 @@
 // A serial NOR chip of the EF4018 kind, 16 MiB or as much of it as asked. Bytes over SPI; two bits at a time for 3Bh.
 
 export class Chip {
-  constructor(size = 1 << 20, { pageNs = 0.7e6, eraseNs = 45e6 } = {}) {
-    Object.assign(this, { pageNs, eraseNs, busyUntil: 0, status: 0, selected: false, id: [0xef, 0x40, 0x18] });
+  constructor(size = 1 << 20, { pageNs = 0.7e6, eraseNs = 45e6, tables = [] } = {}) {
+    Object.assign(this, { tables, pageNs, eraseNs, busyUntil: 0, status: 0, selected: false, id: [0xef, 0x40, 0x18] });
     this.content = new Uint8Array(size);
     for (let at = 0; at < size; at++) this.content[at] = (at * 7) ^ ((at >> 8) * 13);
     this.log = []; // opcode, address, nanoseconds, of each command that changes something
@@ -38,6 +38,7 @@ export class Chip {
       case 0xab: return count >= 4 ? this.id[2] - 1 : 0xff;
       case 0x4b: return count >= 5 ? 0x10 + count : 0xff;
       case 0x35: case 0x15: return count ? 0 : 0xff;
+      case 0x5a: return count >= 5 ? this.tables[this.address + count - 5] ?? 0xff : 0xff;
       case 0x03: return read(4);
       case 0x0b: return read(5);
       default: return 0xff;

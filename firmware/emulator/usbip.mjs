@@ -2,10 +2,11 @@
 // transfers go to the firmware's own USB stack.
 //
 //   node usbip.mjs UF2 SOCKET [vanish=BYTES] [size=BYTES] [content=FILE] [supply=MV] [open=DO,CLK] [shorted=DI-CLK]
-//                                  [id=ef4014] [control=SOCKET]
+//                                  [id=ef4014] [tables=HEX] [control=SOCKET]
 //
 // Listens on a Unix socket. Each connection is a plugging in: the board starts afresh, the chip keeps its content. vanish: hang up
 // once so many bulk bytes have passed, the first time only. content: loaded at the start, and written back after each connection.
+// tables: what 5Ah answers; without them it answers FFh.
 // control: a second socket that takes lines and answers each by `done` or by what was asked for. They hold from the next plugging in on:
 //
 //   pull-in BYTES     unplugged once after so many bulk bytes to the host; pull-out BYTES: to the programmer
@@ -33,6 +34,7 @@ const uf2 = fs.readFileSync(file);
 const chip = new Chip(Number(option.size ?? 16 << 20));
 if (option.content && fs.existsSync(option.content)) chip.content.set(fs.readFileSync(option.content));
 if (option.id) chip.id = [...Buffer.from(option.id, 'hex')];
+if (option.tables) chip.tables = Buffer.from(option.tables, 'hex');
 let wires = { open: option.open?.split(',') ?? [], shorted: option.shorted?.split(',').map((pair) => pair.split('-')) ?? [] };
 const supplyMv = option.supply === undefined ? null : Number(option.supply);
 let pull = { all: Number(option.vanish ?? Infinity) }, switchFitted = false, foreign = 0;

@@ -37,10 +37,38 @@ fn main() -> Result<(), Box<dyn Error>> {
             0x4F, 0x00,
         ],
     )?;
+    intake()?;
     let recipes = Path::new(env!("CARGO_MANIFEST_DIR")).join("../profiles/recipes");
     for entry in fs::read_dir(recipes)? {
         let entry = entry?;
         save("recipe", &entry.file_name().to_string_lossy(), &fs::read(entry.path())?)?;
+    }
+    Ok(())
+}
+
+/// Lists, keys, signatures and archives, small ones of each form.
+fn intake() -> Result<(), Box<dyn Error>> {
+    use intake::build::{Publisher, list};
+    let listed = list(&[("x.bin", b"one"), ("dir/y.bin", b"two")]);
+    save("intake_list", "plain", listed.as_bytes())?;
+    let hash = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+    save("intake_list", "tagged", format!("SHA256 (a (1).bin) = {hash}\r\n").as_bytes())?;
+    save("intake_list", "bare", hash.to_uppercase().as_bytes())?;
+    save("intake_list", "escaped", format!("\\{hash} *a\\nb\\\\c\n").as_bytes())?;
+    let publisher = Publisher::new(7);
+    let signature = publisher.signature(b"what was signed", "timestamp:1772366400\tfile:x.bin");
+    save("intake_signatures", "minisign", format!("{}\0{signature}", publisher.key_file()).as_bytes())?;
+    save(
+        "intake_keys",
+        "two",
+        b"[[key]]\norigin = \"M\"\nscheme = \"minisign\"\nkey = \"RWQ\"\ncontent = \"00\"\nby = \"Ines\"\nsince = \"2026\"\n",
+    )?;
+    // Made with gpg, tar, gzip, xz, zstd and zip of Debian; nobody has the secret key.
+    for entry in fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("seeds"))? {
+        let entry = entry?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let target = if name.starts_with("openpgp") { "intake_signatures" } else { "intake_archive" };
+        save(target, &name, &fs::read(entry.path())?)?;
     }
     Ok(())
 }

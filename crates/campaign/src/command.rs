@@ -123,6 +123,7 @@ impl Front for Nobody {
         Some(match question.kind {
             QuestionKind::YesNo => Reply::Yes,
             QuestionKind::Signature => Reply::Signed("Ada".into()),
+            QuestionKind::Size => Reply::No,
         })
     }
 

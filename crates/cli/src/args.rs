@@ -76,6 +76,8 @@ pub enum Command {
     /// Judge reads that somebody made in another way
     #[command(subcommand)]
     Reads(ReadsCommand),
+    /// Take a file in: hash it, see who vouches for it, keep it with its proofs
+    Intake(IntakeArgs),
     /// Work on images
     #[command(subcommand)]
     Image(ImageCommand),
@@ -97,6 +99,46 @@ pub enum Command {
         /// The folder; it is made when missing
         dir: PathBuf,
     },
+}
+
+/// Arguments of `intake`.
+#[derive(Debug, Args)]
+pub struct IntakeArgs {
+    /// The file
+    pub file: PathBuf,
+    /// A checksum list that has the file
+    #[arg(long, value_name = "FILE")]
+    pub list: Option<PathBuf>,
+    /// A signature over the file, or over the list: OpenPGP or minisign
+    #[arg(long, value_name = "FILE")]
+    pub signature: Option<PathBuf>,
+    /// The key whose signature it has to be; the pinned one when left out
+    #[arg(long, value_name = "FILE")]
+    pub key: Option<PathBuf>,
+    /// Whose file it is; a key is pinned under this name
+    #[arg(long, value_name = "TEXT", value_parser = words)]
+    pub origin: Option<String>,
+    /// A hash that the file has to have, from a page or a letter
+    #[arg(long, value_name = "HEX")]
+    pub expect: Option<String>,
+    /// Take the file although MD5 or SHA-1 alone vouches for it
+    #[arg(long)]
+    pub weak: bool,
+    /// Keep this member of an archive in place of the file; again for an archive inside
+    #[arg(long = "member", value_name = "PATH")]
+    pub member: Vec<String>,
+    /// List the members of the archive, or of the member that is named, and keep nothing
+    #[arg(long, conflicts_with_all = ["list", "signature", "key", "origin", "expect", "weak", "change_key", "job", "signed"])]
+    pub members: bool,
+    /// The origin has another key than the pinned one, and that is meant
+    #[arg(long, requires = "key")]
+    pub change_key: bool,
+    /// The job that this belongs to
+    #[arg(long, value_name = "ID")]
+    pub job: Option<String>,
+    /// Who compared a new key with a second source
+    #[arg(long, value_name = "NAME", value_parser = words)]
+    pub signed: Option<String>,
 }
 
 /// Arguments of `demo`.

@@ -160,6 +160,7 @@ impl Front for Face {
             let prompt = match question.kind {
                 QuestionKind::YesNo => "[yes/no]",
                 QuestionKind::Signature => "[your name]",
+                QuestionKind::Size => "[its size in bytes, or nothing]",
             };
             let _ = write!(talk, "{} ", page(&format!("{} {prompt}", plain(&question.text))));
             let _ = talk.flush();
@@ -171,6 +172,12 @@ impl Front for Face {
             match (question.kind, line.trim()) {
                 (QuestionKind::Signature, "") => {}
                 (QuestionKind::Signature, name) => break Some(Reply::Signed(name.to_owned())),
+                (QuestionKind::Size, "") => break Some(Reply::No),
+                (QuestionKind::Size, bytes) => {
+                    if let Ok(bytes) = bytes.parse() {
+                        break Some(Reply::Size(bytes));
+                    }
+                }
                 (QuestionKind::YesNo, "yes" | "y") => break Some(Reply::Yes),
                 (QuestionKind::YesNo, "no" | "n") => break Some(Reply::No),
                 (QuestionKind::YesNo, _) => {}

@@ -9,6 +9,7 @@ mod chip;
 mod desk;
 mod face;
 mod image;
+mod intake;
 mod job;
 mod letters;
 mod link;
@@ -78,6 +79,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
         | Command::Link(LinkCommand::List | LinkCommand::Install { .. }) => false,
         Command::Image(ImageCommand::Compose { .. }) => true,
         Command::Image(_) => false,
+        Command::Intake(ref args) => !args.members,
         _ => true,
     };
     if uses_a_bench {
@@ -106,6 +108,7 @@ fn dispatch(command: Command, global: &Global, output: &Output, face: &mut Face)
             Ok(())
         }
         Command::Media(command) => media::run(command, global, output, face),
+        Command::Intake(args) => intake::run(args, &bench_dir(global)?, output, face),
         Command::Image(command) => image::run(command, global, &bench_dir(global)?, output),
         Command::Profile(command) => profile::run(command, output),
         Command::Desk(args) => desk::run(args, &bench_dir(global)?, output),

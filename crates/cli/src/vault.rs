@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use job::intake::proof_lines;
 use job::text::{page, size};
 use job::vault::{Filter, JobId, Manifest, Progress};
 use job::{Front, JobError, News, export, now, open_bench};
@@ -182,6 +183,15 @@ fn shown_text(manifest: &Value) -> String {
         lines.push(format!("  evidence  {accepted}, {passes} passes"));
         let reasons = evidence["reasons"].as_array().into_iter().flatten().filter_map(Value::as_str);
         lines.extend(reasons.map(|reason| format!("            {reason}")));
+    }
+    if let Some(proofs) = manifest.pointer("/facts/intake") {
+        lines.extend(proof_lines(proofs).into_iter().map(|line| format!("  intake    {line}")));
+        let papers = [("list", "/list"), ("signature", "/signature_file"), ("key", "/key_file")];
+        let kept = papers.iter().filter_map(|(what, pointer)| {
+            let content = proofs.pointer(&format!("{pointer}/content"))?.as_str()?;
+            Some(format!("  {what:<9} kept as {}", content.get(..12).unwrap_or(content)))
+        });
+        lines.extend(kept);
     }
     let steps = manifest.pointer("/facts/steps").and_then(Value::as_array).into_iter().flatten();
     lines.extend(steps.filter_map(Value::as_str).map(|step| format!("  composed  {step}")));

@@ -16,6 +16,7 @@ mod guard;
 mod job_page;
 mod links;
 pub mod page;
+mod papers;
 pub mod runner;
 mod server;
 mod shelf;

@@ -30,12 +30,12 @@ pub struct Offered {
     pub is_virtual: bool,
 }
 
-/// Every link that was offered so far, by number.
+/// Everything that was offered so far, by number.
 #[derive(Debug, Default)]
-pub(crate) struct Links(Mutex<Vec<String>>);
+pub(crate) struct Offers(Mutex<Vec<String>>);
 
-impl Links {
-    fn number(&self, link: &str) -> usize {
+impl Offers {
+    pub fn number(&self, link: &str) -> usize {
         let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         known.iter().position(|other| other == link).unwrap_or_else(|| {
             known.push(link.to_owned());
@@ -43,7 +43,7 @@ impl Links {
         })
     }
 
-    fn named(&self, number: usize) -> Option<String> {
+    pub fn named(&self, number: usize) -> Option<String> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).get(number).cloned()
     }
 }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::guard::Secrets;
-use crate::links::Links;
+use crate::links::Offers;
 use crate::runner::Runner;
 
 /// What the person said when the desk was opened.
@@ -28,12 +28,19 @@ struct Inner {
     settings: Settings,
     secrets: Secrets,
     runner: Runner,
-    links: Links,
+    links: Offers,
+    papers: Offers,
 }
 
 impl AppState {
     pub(crate) fn new(settings: Settings, secrets: Secrets) -> Self {
-        Self(Arc::new(Inner { settings, secrets, runner: Runner::new(), links: Links::default() }))
+        Self(Arc::new(Inner {
+            settings,
+            secrets,
+            runner: Runner::new(),
+            links: Offers::default(),
+            papers: Offers::default(),
+        }))
     }
 
     /// The bench folder.
@@ -54,8 +61,12 @@ impl AppState {
         &self.0.runner
     }
 
-    pub(crate) fn links(&self) -> &Links {
+    pub(crate) fn links(&self) -> &Offers {
         &self.0.links
+    }
+
+    pub(crate) fn papers(&self) -> &Offers {
+        &self.0.papers
     }
 
     pub(crate) fn secrets(&self) -> &Secrets {

@@ -15,7 +15,7 @@ use nor::link::{Answer, Guard, Limits, LinkError, Request, Stop};
 
 use crate::error::DriverError;
 use crate::op::{Asked, Event, Mailbox};
-use crate::reach::Reading;
+use crate::reach::{Reading, TwoLines};
 
 /// Beside its time on the wire, a request may take this long: a busy host, a hub, a driver.
 const SLACK_US: u64 = 2_000_000;
@@ -138,9 +138,29 @@ impl Bus {
     }
 
     /// CRC-32 of each [`SECTOR`] of a range; `at` is a multiple of it.
+    ///
+    /// Where chip and link can do it from two data lines, that is used from the first sector on in which both ways agree and
+    /// which a shift by whole bytes would have changed: firmware may have set another number of clocks before the data.
     pub(crate) async fn digest(&self, at: u32, len: u32, reading: &Reading) -> Result<Vec<u32>, DriverError> {
+        let mode = reading.digest_mode();
+        let all = self.digest_by(mode, at, len, reading).await?;
+        if let TwoLines::Untried(two) = reading.two_lines.get() {
+            let telling = all.iter().zip(0..).find(|(sum, nth)| {
+                let len = SECTOR.min(len - nth * SECTOR) as usize;
+                [0x00, 0xFF].iter().all(|value| crc32fast::hash(&vec![*value; len]) != **sum)
+            });
+            if let Some((sum, nth)) = telling {
+                let at = at + nth * SECTOR;
+                let other = self.digest_by(two, at, SECTOR.min(len - nth * SECTOR), reading).await?;
+                let proven = other == [*sum];
+                reading.two_lines.set(if proven { TwoLines::Proven(two) } else { TwoLines::No });
+            }
+        }
+        Ok(all)
+    }
+
+    async fn digest_by(&self, mode: ReadMode, at: u32, len: u32, reading: &Reading) -> Result<Vec<u32>, DriverError> {
         const DOING: &str = "digesting";
-        let mode = reading.mode;
         let most = (self.limits.max_range / SECTOR * SECTOR).max(SECTOR);
         let mut all = Vec::with_capacity(len.div_ceil(SECTOR) as usize);
         for from in (at..at + len).step_by(most as usize) {

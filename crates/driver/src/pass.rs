@@ -166,7 +166,7 @@ async fn run(bus: &Bus, identity: &Identity, plan: PassPlan, ranges: &[Range<u32
     Ok(Pass {
         content: if digest { Content::Digests(digests) } else { Content::Bytes(bytes) },
         clock_hz,
-        opcode: reading.mode.opcode,
+        opcode: if digest { reading.digest_mode().opcode } else { reading.mode.opcode },
         order: plan.order,
         chunk: plan.chunk,
         command: plan.chunk.min(bus.read_bytes(reading.mode)),

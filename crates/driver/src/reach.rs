@@ -25,6 +25,7 @@ use nor::command::{
     ENTER_FOUR_BYTE, LEAVE_FOUR_BYTE, READ_BANK, READ_EXTENDED_ADDRESS, READ_FLAGS, READ_STATUS_3, ReadMode,
     STATUS_3_FOUR_BYTE, Transfer, WRITE_BANK, WRITE_DISABLE, WRITE_ENABLE, WRITE_EXTENDED_ADDRESS,
 };
+use nor::link::Limits;
 use nor::plan::Plan;
 
 use crate::bus::Bus;
@@ -50,9 +51,33 @@ pub(crate) struct Reading {
     pub in_mode: bool,
     /// The upper address byte stands in a register.
     segmented: bool,
+    /// Whether the link may digest from two data lines.
+    pub two_lines: Cell<TwoLines>,
+}
+
+/// A faster way to have a range digested, which counts only once it was seen to answer as the plain one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum TwoLines {
+    /// The link or the chip has none, or it answered otherwise.
+    No,
+    /// Still to be compared.
+    Untried(ReadMode),
+    /// It answered as one line did.
+    Proven(ReadMode),
+}
+
+impl TwoLines {
+    fn of(chip: &Chip, limits: &Limits) -> Self {
+        if limits.features.two_lines { chip.two_line_read.map_or(Self::No, Self::Untried) } else { Self::No }
+    }
 }
 
 impl Reading {
+    /// The command by which the link digests.
+    pub(crate) fn digest_mode(&self) -> ReadMode {
+        if let TwoLines::Proven(mode) = self.two_lines.get() { mode } else { self.mode }
+    }
+
     /// A range in pieces that one request can read: none crosses 16 MiB where a register has to change there.
     pub(crate) fn pieces(&self, at: u32, len: u32) -> impl Iterator<Item = Range<u32>> + use<> {
         let (segmented, end) = (self.segmented, at + len);
@@ -183,14 +208,15 @@ impl Bus {
     /// Chooses how the array is read and makes it readable: on large chips that have them, by opcodes that take four
     /// address bytes whatever the mode, so that a chip which lost its mode cannot show its lower part twice.
     pub(crate) async fn begin_reading(&self, chip: &Chip, fast: bool) -> Result<Reading, DriverError> {
+        let two_lines = Cell::new(TwoLines::of(chip, self.limits()));
         if chip.has_long_reads {
-            return Ok(Reading { mode: ReadMode::long(fast), in_mode: false, segmented: false });
+            return Ok(Reading { mode: ReadMode::long(fast), in_mode: false, segmented: false, two_lines });
         }
         self.enter(chip.addressing).await?;
         let address_bytes = chip.addressing.bytes();
         let mode = if fast { ReadMode::fast(address_bytes) } else { ReadMode::plain(address_bytes) };
         let segmented = chip.addressing == Addressing::ExtendedRegister;
-        Ok(Reading { mode, in_mode: address_bytes == 4, segmented })
+        Ok(Reading { mode, in_mode: address_bytes == 4, segmented, two_lines })
     }
 
     /// Undoes what [`Bus::begin_reading`] did.
@@ -232,7 +258,8 @@ mod tests {
 
     #[test]
     fn a_register_of_the_upper_byte_changes_between_requests() {
-        let reading = Reading { mode: ReadMode::plain(3), in_mode: false, segmented: true };
+        let two_lines = Cell::new(TwoLines::No);
+        let reading = Reading { mode: ReadMode::plain(3), in_mode: false, segmented: true, two_lines };
         let parts: Vec<_> = reading.pieces(0x00FF_FF00, 0x0100_0200).collect();
         assert_eq!(parts, [0x00FF_FF00..0x0100_0000, 0x0100_0000..0x0200_0000, 0x0200_0000..0x0200_0100]);
         let whole = Reading { segmented: false, ..reading };

@@ -6,7 +6,7 @@ use common::{LOWERED, ON_LINK, Recorder, SMALL, bench, fault, features, identify
 use driver::{Answered, Content, DriverError, Event, Flow, Identity, Order, Pass, PassPlan};
 use nor::SECTOR;
 use nor::chip::{Addressing, Conflict};
-use nor::link::{Answer, Link};
+use nor::link::{Answer, Limits, Link, LinkError, Request};
 use serde_json::Value;
 
 const KIB: u32 = 1024;
@@ -93,6 +93,69 @@ fn a_second_pass_over_a_link_that_digests_costs_a_hundredth_of_the_first() {
     assert!(first > SIZE && second <= first / 100 + 32 * 1024, "{second} after {first}");
 }
 
+/// A link over a chip whose read on two data lines begins so many bytes late: firmware set its register to another number of
+/// clocks.
+struct LateOnTwo {
+    bench: sim::VirtualBench,
+    by: u32,
+    two_line_digests: u32,
+}
+
+impl Link for LateOnTwo {
+    fn limits(&self) -> &Limits {
+        self.bench.limits()
+    }
+
+    fn run(&mut self, request: &Request, deadline_us: u64) -> Result<Answer, LinkError> {
+        let mut request = request.clone();
+        if let Request::DigestRange { at, mode, .. } = &mut request
+            && mode.data_lines == 2
+        {
+            self.two_line_digests += 1;
+            *at += self.by;
+        }
+        self.bench.run(&request, deadline_us)
+    }
+
+    fn now_us(&mut self) -> u64 {
+        self.bench.now_us()
+    }
+
+    fn wait_us(&mut self, us: u64) {
+        self.bench.wait_us(us);
+    }
+
+    fn is_present(&mut self) -> bool {
+        true
+    }
+}
+
+#[test]
+fn two_data_lines_digest_once_they_answered_as_one_did() {
+    const TWO: &str = "[link]\nfeatures = [\"digest\", \"two-lines\"]\n";
+    let size = 1 << 20;
+    let mut content = vec![0xFF; size];
+    content[0x8_0000..].copy_from_slice(&random(4, size - 0x8_0000));
+    let sums: Vec<u32> = content.chunks(4096).map(crc32).collect();
+    let plan = PassPlan { digest: true, ..plan(Order::Ascending, 64 * KIB) };
+    // (content, late by, opcode of the pass, digests from two lines): half the chip is blank and tells nothing; the first chunk
+    // with content is digested from one line, and one sector of it from two; seven chunks are left.
+    let blank = vec![0xFF; size];
+    for (content, by, opcode, digests) in [(&content, 0, 0x3B, 8), (&content, 1, 0x03, 1), (&blank, 0, 0x03, 0)] {
+        let mut link = LateOnTwo { bench: bench(SMALL, TWO, content), by, two_line_digests: 0 };
+        let identity = identify(&mut link);
+        let pass = pass(&mut link, &identity, plan).expect("a pass");
+        let expected = if content == &blank { vec![sums[0]; sums.len()] } else { sums.clone() };
+        assert_eq!(pass.content, Content::Digests(expected), "late by {by}");
+        assert_eq!((pass.opcode, link.two_line_digests), (opcode, digests), "late by {by}");
+    }
+    // A link that has one line alone is asked for no more.
+    let mut link = LateOnTwo { bench: bench(SMALL, ON_LINK, &content), by: 0, two_line_digests: 0 };
+    let identity = identify(&mut link);
+    assert_eq!(pass(&mut link, &identity, plan).expect("a pass").content, Content::Digests(sums));
+    assert_eq!(link.two_line_digests, 0);
+}
+
 #[test]
 fn the_order_is_the_one_asked_for() {
     let content = random(2, 1 << 20);
@@ -107,7 +170,7 @@ fn the_order_is_the_one_asked_for() {
     }
 }
 
-fn place(request: &nor::link::Request) -> u32 {
+fn place(request: &Request) -> u32 {
     let (write, _) = common::paper::transfer(request).expect("a transfer");
     u32::from_be_bytes([0, write[1], write[2], write[3]])
 }
@@ -282,13 +345,13 @@ struct Late {
 }
 
 impl Link for Late {
-    fn limits(&self) -> &nor::link::Limits {
+    fn limits(&self) -> &Limits {
         self.bench.limits()
     }
 
-    fn run(&mut self, request: &nor::link::Request, deadline_us: u64) -> Result<Answer, nor::link::LinkError> {
+    fn run(&mut self, request: &Request, deadline_us: u64) -> Result<Answer, LinkError> {
         let answer = self.bench.run(request, deadline_us)?;
-        let (nor::link::Request::Transfer(transfer), Answer::Bytes(bytes)) = (request, &answer) else {
+        let (Request::Transfer(transfer), Answer::Bytes(bytes)) = (request, &answer) else {
             return Ok(answer);
         };
         if transfer.write[0] != nor::command::READ_FAST {

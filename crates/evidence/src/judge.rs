@@ -381,7 +381,7 @@ fn lack(how: Repetition, passes: &[Pass<'_>], declared: &Declared<'_>) -> Option
         return Some(Lack::AnswersBetween);
     }
     // From memory: 13h and 0Ch take four address bytes in every mode, so they cannot fall back to three.
-    let long_address = passes.iter().any(|pass| matches!(pass.opcode, 0x13 | 0x0C));
+    let long_address = passes.iter().any(|pass| matches!(pass.opcode, 0x13 | 0x0C | 0x3C));
     match how {
         Repetition::Doubled { period }
             if period <= THREE_BYTES_REACH && declared.size > THREE_BYTES_REACH && !long_address =>

@@ -83,7 +83,7 @@ impl<'a> Reading<'a> {
     pub fn of_pass(pass: &Pass<'a>) -> Option<Self> {
         let PassContent::Bytes(content) = pass.content else { return None };
         // From memory: 13h and 0Ch take four address bytes in every mode.
-        let address_bytes = if matches!(pass.opcode, 0x13 | 0x0C) { 4 } else { 3 };
+        let address_bytes = if matches!(pass.opcode, 0x13 | 0x0C | 0x3C) { 4 } else { 3 };
         let transactions = Transactions::Chunks { opcode: pass.opcode, chunk: pass.chunk, order: pass.order };
         Some(Self { content, conditions: Some(Conditions { clock_hz: pass.clock_hz, address_bytes, transactions }) })
     }

@@ -17,9 +17,10 @@ use crate::compose::{ComposeRequest, compose};
 use crate::error::JobError;
 use crate::files;
 use crate::front::Front;
+use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{JobsError, Work};
 use crate::procedure::{Blocked, Reason};
-use crate::profile::{ImageSource, Step, StepKind};
+use crate::profile::{ImageSource, Step, StepKind, Takes};
 use crate::session::{ChipOptions, Session, open_bench};
 use crate::station::Wanted;
 use crate::text::{applied, captured, counted, duration, passes, verified};
@@ -39,12 +40,27 @@ pub struct DoRequest {
     pub drives: Option<f64>,
     /// Folders with recipes and images.
     pub files: Vec<PathBuf>,
+    /// The file that is taken in, and what vouches for it.
+    pub papers: Papers,
 }
 
-/// Whether firmhand itself does steps of this kind.
+/// A file with what vouches for it.
+#[derive(Debug, Clone, Default)]
+pub struct Papers {
+    /// The file.
+    pub file: Option<PathBuf>,
+    /// A checksum list.
+    pub list: Option<PathBuf>,
+    /// A signature over the file or the list.
+    pub signature: Option<PathBuf>,
+    /// Whose signature it has to be.
+    pub key: Option<PathBuf>,
+}
+
+/// Whether firmhand itself does this step.
 #[must_use]
-pub fn is_done_here(kind: StepKind) -> bool {
-    kind.talks_to_chip() || kind == StepKind::Compose
+pub fn is_done_here(step: &Step) -> bool {
+    step.kind.talks_to_chip() || step.kind == StepKind::Compose || step.takes.is_some()
 }
 
 /// Does the step; returns what came of it, one sentence each.
@@ -58,7 +74,7 @@ pub fn do_step(bench: &Path, request: &DoRequest, front: &mut dyn Front) -> Resu
     };
     let blocked =
         |reasons| JobError::from(JobsError::Blocked { blocked: Blocked { step: request.step.clone(), reasons } });
-    let Some(step) = work.profile.step(&request.step).filter(|step| is_done_here(step.kind)) else {
+    let Some(step) = work.profile.step(&request.step).filter(|step| is_done_here(step)) else {
         return Err(blocked(vec![Reason::NoSuchStep]));
     };
     if let Err(Blocked { mut reasons, .. }) = work.state().may_do(&step.id) {
@@ -69,11 +85,31 @@ pub fn do_step(bench: &Path, request: &DoRequest, front: &mut dyn Front) -> Resu
             return Err(blocked(reasons));
         }
     }
-    if step.kind == StepKind::Compose {
-        put_together(bench, &work, step, request)
-    } else {
-        on_chip(bench, step, request, front)
+    match &step.takes {
+        Some(takes) => taken_in(bench, takes, request, front),
+        None if step.kind == StepKind::Compose => put_together(bench, &work, step, request),
+        None => on_chip(bench, step, request, front),
     }
+}
+
+/// A key that is not pinned yet is shown and asked for, unless somebody has signed for it beforehand.
+fn taken_in(bench: &Path, takes: &Takes, request: &DoRequest, front: &mut dyn Front) -> Result<Vec<String>, JobError> {
+    let Papers { file, list, signature, key } = request.papers.clone();
+    let Some(file) = file else {
+        return Err(JobError::FileMissing { file: takes.file.clone(), folders: request.files.clone() });
+    };
+    let request = IntakeRequest {
+        file,
+        list,
+        signature,
+        key,
+        origin: takes.origin.clone(),
+        job: Some(request.job.clone()),
+        signed: request.signed.clone(),
+        ..IntakeRequest::default()
+    };
+    let report = intake(bench, &request, front)?;
+    Ok(report.text().lines().map(|line| line.trim().to_owned()).collect())
 }
 
 fn put_together(bench: &Path, work: &Work, step: &Step, request: &DoRequest) -> Result<Vec<String>, JobError> {
@@ -84,7 +120,7 @@ fn put_together(bench: &Path, work: &Work, step: &Step, request: &DoRequest) -> 
     let Some(path) = request.files.iter().map(|folder| folder.join(recipe)).find(|path| path.is_file()) else {
         return Err(JobError::FileMissing { file: recipe.display().to_string(), folders: request.files.clone() });
     };
-    let with = files::all(&request.files)?;
+    let with = files::images_in(&request.files)?;
     let report = compose(
         bench,
         &ComposeRequest { recipe: path, job: Some(request.job.clone()), with, ..ComposeRequest::default() },
@@ -163,7 +199,7 @@ fn wanted(session: &Session<'_>, folders: &[PathBuf]) -> Result<Target, JobError
 
 /// The file of this hash.
 fn by_sha256(folders: &[PathBuf], sha256: &str) -> Result<Option<PathBuf>, JobError> {
-    for path in files::all(folders)? {
+    for path in files::images_in(folders)? {
         if Pin::sha256(&files::read(&path, u64::from(nor::MAX_SIZE))?).digits() == sha256 {
             return Ok(Some(path));
         }

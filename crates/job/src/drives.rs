@@ -1,7 +1,8 @@
 //! `media drives` and `media write`: which drives may be written raw, and an image onto one of them (safety rule S11).
 //!
-//! The person names the drive by its node and its size in bytes; nothing else will do, since names move when sticks are
-//! swapped and everything on the drive is lost. Which drive may be written at all, and the write itself, are the room `media`'s.
+//! The person names the drive by its node and its size in bytes, beforehand or when asked with model and serial number before
+//! their eyes; a mere yes will not do, since names move when sticks are swapped and everything on the drive is lost. Which drive
+//! may be written at all, and the write itself, are the room `media`'s.
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -9,12 +10,13 @@ use std::time::Instant;
 
 use media::Source;
 use media::drives::{Drive, System};
+use media::open::OpenDrive;
 use media::source::FileSource;
-use media::write::{OpenDrive, Phase, WriteError, write as write_image};
+use media::write::{Phase, WriteError, Written, write as write_image};
 use serde::Serialize;
 
 use crate::error::JobError;
-use crate::front::{Front, News};
+use crate::front::{Front, News, Question, QuestionKind, Reply};
 use crate::text::about;
 
 /// The drives of this computer.
@@ -36,6 +38,8 @@ pub struct DriveReport {
     pub serial: Option<String>,
     /// Its bytes, which `--size` takes.
     pub size: u64,
+    /// Where it or something of it is mounted.
+    pub mounts: Vec<PathBuf>,
     /// Whether it may be written.
     pub writable: bool,
     /// Why not, one sentence each.
@@ -65,15 +69,21 @@ impl DriveReport {
             model: drive.model.clone(),
             serial: drive.serial.clone().filter(|_| !redact),
             size: drive.size,
+            mounts: drive.mounts.clone(),
             writable: drive.is_writable(),
             refusals: drive.refusals.iter().map(media::drives::Refusal::text).collect(),
         }
     }
 
-    fn line(&self) -> String {
+    /// What a person tells it by.
+    fn looks(&self) -> String {
         let serial = self.serial.as_ref().map(|serial| format!(", serial {serial}")).unwrap_or_default();
         let model = if self.model.is_empty() { "of no name" } else { &self.model };
-        format!("{}  {model}{serial}, {} ({} bytes)", self.drive.display(), about(self.size), self.size)
+        format!("{model}{serial}, {} ({} bytes)", about(self.size), self.size)
+    }
+
+    fn line(&self) -> String {
+        format!("{}  {}", self.drive.display(), self.looks())
     }
 }
 
@@ -100,10 +110,11 @@ impl DriveList {
     }
 }
 
-/// Writes an image onto the drive that has `named` bytes, reads it back and compares.
+/// Writes an image onto the drive that has `named` bytes, reads it back and compares. Without `named` the person is asked.
 ///
 /// # Errors
-/// [`JobError::Unanswered`] without a size; [`JobError::DriveRefused`] for a drive that may not be written, or is another than the
+/// [`JobError::Unanswered`] without a size and with nobody to ask, [`JobError::Declined`] without an answer;
+/// [`JobError::DriveRefused`] for a drive that may not be written, or is another than the
 /// one named; [`JobError::ImageFile`] for an image that cannot be read; [`JobError::Drive`] for what goes wrong on the way.
 pub fn write(
     image: &Path,
@@ -120,7 +131,8 @@ pub fn write(
         return Err(unread(&"it is empty"));
     }
     let refused = |why: Vec<String>| JobError::DriveRefused { drive: node.to_path_buf(), why: why.join("; ") };
-    let drive = System::default().drive_of(node).ok_or_else(|| {
+    let system = System::default();
+    let drive = system.drive_of(node).ok_or_else(|| {
         refused(vec![
             "it is no drive of this computer; `firmhand media drives` lists them (a partition is none)".into(),
         ])
@@ -129,26 +141,22 @@ pub fn write(
     if !report.writable {
         return Err(refused(report.refusals));
     }
-    let Some(named) = named else {
-        let question = format!("everything on {} will be lost: is it the one", report.line());
-        return Err(JobError::Unanswered {
-            question,
-            option: "--size BYTES, with the drive's size as `media drives` shows it",
-        });
-    };
-    if named != drive.size {
-        return Err(refused(vec![format!("it has {} bytes and not the {named} that were named", drive.size)]));
-    }
     if source.len() > drive.size {
         let (image, drive) = (source.len(), drive.size);
         return Err(JobError::Drive(WriteError::TooSmall { image, drive }));
     }
-    front.news(&News::Said(format!("writing {} onto {}", about(source.len()), report.line())));
-    let disk = OpenDrive::open(&drive.node).map_err(JobError::Drive)?;
+    let named = named.map_or_else(|| asked(&report, front), Ok)?;
+    if named != drive.size {
+        return Err(refused(vec![format!("it has {} bytes and not the {named} that were named", drive.size)]));
+    }
+    front.news(&News::Said(format!("writing {} onto {}, {}", about(source.len()), node.display(), report.looks())));
+    let disk = OpenDrive::open(&drive, &system).map_err(JobError::Drive)?;
     let written = followed(&source, &disk, named, front);
     drop(disk);
-    let written = written.map_err(JobError::Drive)?;
-    front.news(&News::Said("everything was read back and is equal: remove the stick now".into()));
+    let written = written.map_err(|error| match error {
+        WriteError::Differs { .. } if !source.is_unchanged() => unread(&"it was changed while it was being written"),
+        error => JobError::Drive(error),
+    })?;
     Ok(DriveWritten {
         image: image.to_path_buf(),
         drive: report,
@@ -158,23 +166,47 @@ pub fn write(
     })
 }
 
+/// Has the person name the drive by its size.
+fn asked(report: &DriveReport, front: &mut dyn Front) -> Result<u64, JobError> {
+    let question = Question {
+        name: "drive",
+        text: format!(
+            "Everything on {}, {}, will be lost. If it is the one, what is its size?",
+            report.drive.display(),
+            report.looks()
+        ),
+        cautions: vec![
+            "Not sure? Pull the stick out and look whether this drive goes from `firmhand media drives`.".into(),
+        ],
+        kind: QuestionKind::Size,
+    };
+    match front.ask(&question) {
+        Some(Reply::Size(bytes)) => Ok(bytes),
+        Some(_) => Err(JobError::Declined { why: "the drive was not named by its size".into() }),
+        None => Err(JobError::Unanswered {
+            question: question.text,
+            option: "--size BYTES, with the drive's size as `media drives` shows it",
+        }),
+    }
+}
+
 /// Writes, and tells the front how far it came.
-fn followed(
-    source: &FileSource,
-    disk: &OpenDrive,
-    named: u64,
-    front: &mut dyn Front,
-) -> Result<media::write::Written, WriteError> {
+fn followed(source: &FileSource, disk: &OpenDrive, named: u64, front: &mut dyn Front) -> Result<Written, WriteError> {
     let total = source.len();
     let mut begun = Instant::now();
-    front.news(&News::Begins { phase: "writing the drive", total });
+    let begins = |front: &mut dyn Front, phase| {
+        front.news(&News::Begins { phase, total });
+        // A rate is known only from a second number on.
+        front.news(&News::Progress { done: 0, link_us: 0 });
+    };
+    begins(front, "writing the drive");
     let mut now = Phase::Writing;
     let written = write_image(source, disk, named, &mut |phase, done| {
         if phase != now {
             now = phase;
             begun = Instant::now();
             front.news(&News::Ends);
-            front.news(&News::Begins { phase: "reading the drive back", total });
+            begins(front, "reading the drive back");
         }
         let link_us = u64::try_from(begun.elapsed().as_micros()).unwrap_or(u64::MAX);
         front.news(&News::Progress { done, link_us });

@@ -10,6 +10,7 @@ use nor::plan::PlanError;
 use nor::supply::{Supply, SupplyRange};
 use vault::VaultError;
 
+use crate::intake::IntakeError;
 use crate::jobs::JobsError;
 use crate::profile::ProfileError;
 
@@ -153,6 +154,9 @@ pub enum JobError {
     /// A job command.
     #[error(transparent)]
     Jobs(#[from] JobsError),
+    /// A file that is not taken in.
+    #[error(transparent)]
+    Intake(Box<IntakeError>),
     /// A profile that cannot be used.
     #[error(transparent)]
     Profile(#[from] ProfileError),
@@ -199,6 +203,12 @@ fn folders_text(folders: &[PathBuf]) -> String {
     if named.is_empty() { String::new() } else { format!(": {}", named.join(", ")) }
 }
 
+impl From<IntakeError> for JobError {
+    fn from(error: IntakeError) -> Self {
+        Self::Intake(Box::new(error))
+    }
+}
+
 fn list(conflicts: &[Conflict]) -> String {
     conflicts.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
 }
@@ -226,13 +236,15 @@ impl JobError {
             Self::Profile(ProfileError::Io { .. }) => ErrorKind::System,
             Self::LinkAbsent { .. } | Self::LinkBusy { .. } | Self::Io { .. } => ErrorKind::System,
             Self::Jobs(error) => error.kind(),
+            Self::Intake(error) => error.kind(),
             Self::Install(error) => error.kind(),
             Self::Selector { .. } => ErrorKind::Usage,
             Self::Drive(error) => match error {
-                WriteError::OtherSize { .. } | WriteError::TooSmall { .. } | WriteError::Differs { .. } => {
-                    ErrorKind::Refused
-                }
-                WriteError::Stopped => ErrorKind::CutOff,
+                WriteError::OtherSize { .. }
+                | WriteError::OtherDrive { .. }
+                | WriteError::TooSmall { .. }
+                | WriteError::Differs { .. } => ErrorKind::Refused,
+                WriteError::Stopped | WriteError::Pulled { .. } => ErrorKind::CutOff,
                 WriteError::Open(_) | WriteError::Transfer { .. } | WriteError::Image(_) => ErrorKind::System,
             },
             Self::Stopped { .. } => ErrorKind::CutOff,
@@ -323,6 +335,7 @@ impl JobError {
             Self::Vault(error) => return error.hint().map(str::to_owned),
             Self::Bench(error) => error.remedy.clone(),
             Self::Jobs(error) => return error.hint(),
+            Self::Intake(error) => return error.hint(),
             Self::Profile(error) => error.hint(),
             Self::Driver { error, writing, .. } => driver_hint(error, *writing).into(),
             Self::Stopped { .. } => "run the same command again: it goes on; what was captured before is in the vault".into(),
@@ -377,15 +390,29 @@ impl JobError {
                     .into()
             }
             Self::DriveRefused { .. } => "nothing was written; `firmhand media drives` shows what may be".into(),
-            Self::Drive(WriteError::Stopped | WriteError::Transfer { .. }) => {
-                "the stick starts nothing as it is; the same command begins anew, with this stick or a better one".into()
+            Self::Drive(WriteError::Stopped) => "the same command begins anew".into(),
+            Self::Drive(WriteError::Pulled { .. }) => {
+                "the stick starts nothing as it is; plug it in, look with `firmhand media drives` what it is called now, and the \
+                 same command begins anew"
+                    .into()
+            }
+            Self::Drive(WriteError::Transfer { .. }) => {
+                "the stick starts nothing as it is; the same command begins anew, best with a better stick".into()
+            }
+            Self::Drive(WriteError::Differs { .. }) => {
+                "the stick starts nothing as it is; try it once more in another socket and without a hub, and throw it away when \
+                 it differs again"
+                    .into()
             }
             Self::Drive(WriteError::TooSmall { .. }) => "nothing was written; take a larger stick".into(),
-            Self::Drive(WriteError::OtherSize { .. }) => {
+            Self::Drive(WriteError::OtherSize { .. } | WriteError::OtherDrive { .. }) => {
                 "nothing was written; somebody changed the stick: look at `firmhand media drives` again".into()
             }
+            Self::Drive(WriteError::Open(error)) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+                "nothing was written; writing drives takes the rights of the system's administrator".into()
+            }
             Self::Drive(WriteError::Open(_)) => {
-                "writing drives takes the rights of the system's administrator, and nothing of the drive may be in use".into()
+                "nothing was written; close what uses the drive, then run the same command again".into()
             }
             Self::Differs { .. } => "nothing was written; `firmhand chip apply` makes it equal".into(),
             _ => return None,

@@ -15,6 +15,28 @@ use crate::error::JobError;
 /// cannot be read.
 pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
     let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
+    let (file, len) = open_regular(path)?;
+    let too_long = || no(format!("it has more than {most} bytes, the most that is taken here"));
+    if len > most {
+        return Err(too_long());
+    }
+    // Room for all at once: a buffer that grows is copied each time, and chips are large.
+    let mut bytes = Vec::with_capacity(usize::try_from(len).unwrap_or_default() + 1);
+    // One byte more than allowed tells a file that grows while it is read.
+    file.take(most + 1).read_to_end(&mut bytes).map_err(|error| no(error.to_string()))?;
+    if bytes.len() as u64 > most {
+        return Err(too_long());
+    }
+    Ok(bytes)
+}
+
+/// Opens a regular file; returns its number of bytes too.
+///
+/// # Errors
+/// [`JobError::ImageFile`] for a folder, a device or a pipe, and for a file that cannot be opened.
+pub(crate) fn open_regular(path: &Path) -> Result<(File, u64), JobError> {
+    let no = |why: String| JobError::ImageFile { path: path.to_path_buf(), why };
+    // Looked at before it is opened: opening a pipe waits, and opening a device may do something.
     let meta = std::fs::metadata(path).map_err(|error| no(error.to_string()))?;
     if meta.is_dir() {
         return Err(no("it is a folder".into()));
@@ -22,19 +44,8 @@ pub(crate) fn read(path: &Path, most: u64) -> Result<Vec<u8>, JobError> {
     if !meta.is_file() {
         return Err(no("it is no file but a device or a pipe".into()));
     }
-    let too_long = || no(format!("it has more than {most} bytes, the most that is taken here"));
-    if meta.len() > most {
-        return Err(too_long());
-    }
-    // Room for all at once: a buffer that grows is copied each time, and chips are large.
-    let mut bytes = Vec::with_capacity(usize::try_from(meta.len()).unwrap_or_default() + 1);
     let file = File::open(path).map_err(|error| no(error.to_string()))?;
-    // One byte more than allowed tells a file that grows while it is read.
-    file.take(most + 1).read_to_end(&mut bytes).map_err(|error| no(error.to_string()))?;
-    if bytes.len() as u64 > most {
-        return Err(too_long());
-    }
-    Ok(bytes)
+    Ok((file, meta.len()))
 }
 
 /// Writes a new file. One that holds these bytes already is left alone, so that a command can be run again (S2).
@@ -63,26 +74,35 @@ pub fn export(vault: &Vault, id: &Digest, path: &Path, replace: bool) -> Result<
     Ok(true)
 }
 
-/// The regular files right in these folders that can be images, in order of their names.
+/// The regular files right in these folders, in order of their names.
 ///
 /// # Errors
 /// [`JobError::Io`] for a folder that cannot be listed.
-pub(crate) fn all(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
+pub fn in_folders(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
     let mut found = Vec::new();
     for folder in folders {
         let io = |source| JobError::Io { doing: "list", path: folder.clone(), source };
         let mut here = Vec::new();
         for entry in std::fs::read_dir(folder).map_err(io)? {
-            let entry = entry.map_err(io)?;
-            let fits =
-                |meta: &std::fs::Metadata| meta.is_file() && (1..=u64::from(nor::MAX_SIZE)).contains(&meta.len());
-            if entry.metadata().is_ok_and(|meta| fits(&meta)) {
-                here.push(entry.path());
+            let path = entry.map_err(io)?.path();
+            // A name that leads to a file will do; a pipe or a device may never end.
+            if std::fs::metadata(&path).is_ok_and(|meta| meta.is_file() && meta.len() > 0) {
+                here.push(path);
             }
         }
         here.sort();
         found.extend(here);
     }
+    Ok(found)
+}
+
+/// Those of them that are short enough for an image.
+///
+/// # Errors
+/// As [`in_folders`].
+pub(crate) fn images_in(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
+    let mut found = in_folders(folders)?;
+    found.retain(|path| std::fs::metadata(path).is_ok_and(|meta| meta.len() <= u64::from(nor::MAX_SIZE)));
     Ok(found)
 }
 

@@ -23,6 +23,8 @@ pub enum QuestionKind {
     YesNo,
     /// A name, as signature; `--signed NAME` gives it.
     Signature,
+    /// A drive's size in bytes (S11); `--size BYTES` gives it, and nothing else does.
+    Size,
 }
 
 /// An answer.
@@ -34,6 +36,8 @@ pub enum Reply {
     No,
     /// Signed by this person.
     Signed(String),
+    /// So many bytes.
+    Size(u64),
 }
 
 /// What the engine reports on its way.

@@ -227,12 +227,20 @@ impl Check<'_> {
             let [first, second] = found.windows;
             let wanted = window.get_or_insert_with(|| first.clone());
             let window_equal = first == *wanted && second == *wanted;
-            reports.push(ClockReport {
-                clock_hz: found.clock_hz,
-                asked: found.asked,
-                right: found.right,
-                window_equal,
-            });
+            match reports.last_mut() {
+                // A link divides its own clock, and two rates that are asked for can come out as one.
+                Some(last) if last.clock_hz == found.clock_hz => {
+                    last.asked += found.asked;
+                    last.right += found.right;
+                    last.window_equal &= window_equal;
+                }
+                _ => reports.push(ClockReport {
+                    clock_hz: found.clock_hz,
+                    asked: found.asked,
+                    right: found.right,
+                    window_equal,
+                }),
+            }
             if reports.iter().rev().take(2).filter(|clock| !clock.agrees()).count() == 2 {
                 break;
             }

@@ -35,6 +35,7 @@ pub(crate) fn ask(
                 let option = match question.kind {
                     QuestionKind::YesNo => "--yes",
                     QuestionKind::Signature => "--signed NAME",
+                    QuestionKind::Size => "--size BYTES",
                 };
                 return Err(JobError::Unanswered { question: question.text.clone(), option });
             }
@@ -44,6 +45,7 @@ pub(crate) fn ask(
         Reply::Yes => json!("yes"),
         Reply::No => json!("no"),
         Reply::Signed(name) => json!({ "signed": name }),
+        Reply::Size(bytes) => json!({ "size": bytes }),
     };
     answers.push(json!({ "question": question.name, "answer": answer, "by": by }));
     Ok(reply)

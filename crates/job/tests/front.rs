@@ -29,6 +29,7 @@ impl Front for Person {
             ("clip-on", _) => Reply::No,
             (_, QuestionKind::YesNo) => Reply::Yes,
             (_, QuestionKind::Signature) => Reply::Signed("Ada".into()),
+            (_, QuestionKind::Size) => Reply::No,
         })
     }
 

@@ -364,6 +364,7 @@ fn limits(greeting: &Greeting) -> Result<Limits, Trouble> {
             program_range: has(wire::Features::PROGRAM_RANGE),
             erase_list: has(wire::Features::ERASE_LIST),
             line_test: has(wire::Features::LINE_TEST),
+            two_lines: has(wire::Features::DUAL),
         },
         drives: Some(Supply { mv: u32::from(said.drive_mv) }),
         round_trip_us: said.round_trip_us,

@@ -4,7 +4,7 @@
 //! it by, and every reason against writing it. Nothing is opened.
 //!
 //! What a caller must know: a list is a moment. Between it and a write the drive can be pulled and another take its name, so
-//! [`crate::write`] opens the node for itself alone and compares its size again.
+//! [`crate::open`] opens the node for itself alone and then looks whether it is still the same drive.
 //!
 //! The decision a reader would question: `removable` of the kernel decides, so a disk in a USB case that says it is fixed is
 //! refused. A boot stick costs little, and somebody's backups on a fixed disk do not. Cards in a built-in reader count as
@@ -36,12 +36,16 @@ impl Default for System {
 pub struct Drive {
     /// Its node, `/dev/sda`.
     pub node: PathBuf,
+    /// The kernel's number of it, such as `8:0`.
+    pub number: String,
     /// Who made it and what it is called; empty when the kernel does not know.
     pub model: String,
     /// Its serial number.
     pub serial: Option<String>,
     /// Its bytes; 0 for a reader without a card.
     pub size: u64,
+    /// Where it, a partition of it or what is built on it is mounted.
+    pub mounts: Vec<PathBuf>,
     /// Why it must not be written; empty when it may.
     pub refusals: Vec<Refusal>,
 }
@@ -70,6 +74,8 @@ pub enum Refusal {
     },
     /// Its own switch, or the kernel, forbids writing.
     ReadOnly,
+    /// It takes discs or tapes.
+    NoDisk,
     /// There is no medium in it.
     Empty,
 }
@@ -81,10 +87,11 @@ impl Refusal {
             Self::Fixed => "it is built in or calls itself fixed, and only removable drives are written".into(),
             Self::System { what } => format!("this computer runs from it ({what})"),
             Self::Mounted { node, at } => {
-                format!("{} is mounted on {}: `umount {}`, then again", node.display(), at.display(), at.display())
+                format!("{} is mounted on {}: `umount {}`, then again", node.display(), at.display(), quoted(at))
             }
             Self::Held { by } => format!("{by} is built on it: close that first"),
             Self::ReadOnly => "it cannot be written: look for a small switch on its side".into(),
+            Self::NoDisk => "it is no stick and no card: it takes discs or tapes".into(),
             Self::Empty => "there is nothing in it: put a card in".into(),
         }
     }
@@ -142,69 +149,120 @@ impl System {
         if !is(block.join("removable"), "1") && !is(device.join("type"), "SD") {
             refusals.push(Refusal::Fixed);
         }
-        refusals.extend(self.uses(name, &block));
-        if is(block.join("ro"), "1") {
+        let (mounts, uses) = self.uses(name, &block);
+        refusals.extend(uses);
+        // SCSI's peripheral device types (SPC, from memory): 00h is a disk, 0Eh a simplified one, 07h an optical memory.
+        let scsi = self.text(&device.join("type")).and_then(|kind| kind.parse::<u8>().ok());
+        if scsi.is_some_and(|kind| !matches!(kind, 0 | 7 | 14)) {
+            refusals.push(Refusal::NoDisk);
+        } else if is(block.join("ro"), "1") {
             refusals.push(Refusal::ReadOnly);
         }
         if size == 0 {
             refusals.push(Refusal::Empty);
         }
-        Drive { node: self.dev.join(name), model, serial: self.serial(&device), size, refusals }
+        let number = self.text(&block.join("dev")).unwrap_or_default();
+        Drive { node: self.dev.join(name), number, model, serial: self.serial(&device), size, mounts, refusals }
     }
 
     /// The serial number: of the drive itself, or of the USB device that it is in.
     fn serial(&self, device: &Path) -> Option<String> {
         let real = fs::canonicalize(device).ok()?;
         let inside = |folder: &&Path| folder.starts_with(fs::canonicalize(&self.sys).unwrap_or_default());
-        real.ancestors().take_while(inside).find_map(|folder| self.text(&folder.join("serial")))
+        // Behind the device come its hub and the controller, which have numbers of their own.
+        let is_told = |folder: &&Path| folder.join("serial").exists() || folder.join("idVendor").exists();
+        let told = real.ancestors().take_while(inside).find(is_told)?;
+        self.text(&told.join("serial"))
     }
 
-    /// What uses the drive or a partition of it.
-    fn uses(&self, name: &str, block: &Path) -> Vec<Refusal> {
-        let mut nodes: Vec<(String, PathBuf)> = vec![(name.to_owned(), block.to_path_buf())];
-        for entry in fs::read_dir(block).into_iter().flatten().flatten() {
-            if entry.path().join("partition").exists() {
-                nodes.push((entry.file_name().to_string_lossy().into_owned(), entry.path()));
-            }
-        }
-        nodes.sort();
+    /// Where the drive, its partitions and what is built on them are mounted; and what of that speaks against writing.
+    fn uses(&self, name: &str, block: &Path) -> (Vec<PathBuf>, Vec<Refusal>) {
         let mounts = self.mounts();
         let swaps = fs::read_to_string(self.proc.join("swaps")).unwrap_or_default();
-        let mut found = Vec::new();
-        let mut told = HashSet::new();
-        for (node, folder) in nodes {
+        let (mut places, mut found) = (Vec::new(), Vec::new());
+        for (node, folder) in self.layers(name, block, &mut found) {
             let number = self.text(&folder.join("dev")).unwrap_or_default();
             let path = self.dev.join(&node);
-            for (_, at) in mounts.iter().filter(|(other, _)| *other == number) {
+            for mount in mounts.iter().filter(|mount| mount.number == number || mount.source == path) {
                 let system = ["/", "/boot", "/boot/efi", "/usr", "/var", "/home", "/nix"];
-                let refusal = match system.iter().any(|own| Path::new(own) == at) {
+                let at = mount.at.clone();
+                found.push(match system.iter().any(|own| Path::new(own) == at) {
                     true => Refusal::System { what: at.display().to_string() },
                     false => Refusal::Mounted { node: path.clone(), at: at.clone() },
-                };
-                if told.insert(refusal.text()) {
-                    found.push(refusal);
-                }
+                });
+                places.push(at);
             }
             if swaps.lines().skip(1).any(|line| line.split_whitespace().next() == path.to_str()) {
                 found.push(Refusal::System { what: "swap".into() });
             }
-            for holder in fs::read_dir(folder.join("holders")).into_iter().flatten().flatten() {
-                found.push(Refusal::Held { by: holder.file_name().to_string_lossy().into_owned() });
-            }
         }
-        found
+        let mut told = HashSet::new();
+        found.retain(|refusal| told.insert(refusal.text()));
+        let mut seen = HashSet::new();
+        places.retain(|at| seen.insert(at.clone()));
+        (places, found)
     }
 
-    /// Device numbers and mount points (`proc_pid_mountinfo(5)`).
-    fn mounts(&self) -> Vec<(String, PathBuf)> {
+    /// The drive, its partitions, and what is built on any of them, such as an encrypted volume and the volumes in that.
+    fn layers(&self, name: &str, block: &Path, held: &mut Vec<Refusal>) -> Vec<(String, PathBuf)> {
+        let entries = |folder: PathBuf| {
+            let mut names: Vec<String> = fs::read_dir(folder)
+                .into_iter()
+                .flatten()
+                .flatten()
+                .map(|entry| entry.file_name().to_string_lossy().into_owned())
+                .collect();
+            names.sort();
+            names
+        };
+        let mut layers = vec![(name.to_owned(), block.to_path_buf())];
+        for part in entries(block.to_path_buf()) {
+            let folder = block.join(&part);
+            if folder.join("partition").exists() {
+                layers.push((part, folder));
+            }
+        }
+        let mut next = 0;
+        while let Some((_, folder)) = layers.get(next) {
+            for by in entries(folder.join("holders")) {
+                if layers.iter().all(|(known, _)| *known != by) {
+                    held.push(Refusal::Held { by: by.clone() });
+                    layers.push((by.clone(), self.block(&by)));
+                }
+            }
+            next += 1;
+        }
+        layers
+    }
+
+    /// What is mounted (`proc_pid_mountinfo(5)`).
+    fn mounts(&self) -> Vec<Mount> {
         let text = fs::read_to_string(self.proc.join("self/mountinfo")).unwrap_or_default();
         let line = |line: &str| {
             let mut words = line.split(' ').skip(2);
-            let (number, at) = (words.next()?, words.nth(1)?);
-            Some((number.to_owned(), unescaped(at).into()))
+            let (number, at) = (words.next()?.to_owned(), unescaped(words.nth(1)?).into());
+            let source = unescaped(words.skip_while(|word| *word != "-").nth(2).unwrap_or_default()).into();
+            Some(Mount { number, at, source })
         };
         text.lines().filter_map(line).collect()
     }
+}
+
+/// A mounted file system.
+struct Mount {
+    /// Its device number; some file systems show one of their own here.
+    number: String,
+    /// Where.
+    at: PathBuf,
+    /// What was mounted, as it was named.
+    source: PathBuf,
+}
+
+/// A path as a shell takes it.
+fn quoted(path: &Path) -> String {
+    let path = path.display().to_string();
+    let plain = |letter: char| letter.is_alphanumeric() || "/._-+:@".contains(letter);
+    if path.chars().all(plain) { path } else { format!("'{}'", path.replace('\'', "'\\''")) }
 }
 
 /// Blanks and the like stand as three octal digits behind a backslash.
@@ -294,6 +352,10 @@ mod tests {
         let stick = stage.drive("sda");
         assert_eq!((stick.model.as_str(), stick.serial.as_deref()), ("Example Stick[2J", Some("5F00A1")));
         assert_eq!((stick.size, stick.is_writable()), (30_310_400 * 512, true));
+        // The controller has a serial number too, and it is not that of a stick without one.
+        stage.file("sys/devices/usb1/serial", "0000:00:14.0\n");
+        stage.file("sys/devices/usb1/1-2/idVendor", "1209\n");
+        assert_eq!(stage.drive("sdc").serial, None);
     }
 
     #[test]
@@ -304,16 +366,30 @@ mod tests {
         stage.file("proc/self/mountinfo", "30 1 8:1 / /media/my\\040stick rw - vfat /dev/sda1 rw\n");
         let [refusal] = &stage.drive("sda").refusals[..] else { panic!("one reason") };
         assert_eq!(*refusal, Refusal::Mounted { node: "/dev/sda1".into(), at: "/media/my stick".into() });
-        assert!(refusal.text().contains("umount /media/my stick"));
+        assert!(refusal.text().contains("`umount '/media/my stick'`"));
+        assert_eq!(stage.drive("sda").mounts, [PathBuf::from("/media/my stick")]);
+        // A file system that shows a device number of its own, and one inside an encrypted volume.
+        stage.file("proc/self/mountinfo", "30 1 0:41 /home /media/a rw shared:1 - btrfs /dev/sda1 rw\n");
+        assert_eq!(stage.drive("sda").refusals.len(), 1);
         stage.file("proc/self/mountinfo", "");
         assert!(stage.drive("sda").is_writable());
         stage.file("proc/swaps", "Filename Type\n/dev/sda1 partition 100 0 -2\n");
         assert_eq!(stage.drive("sda").refusals, [Refusal::System { what: "swap".into() }]);
         stage.file("proc/swaps", "");
         stage.file("sys/block/sda/sda1/holders/dm-0/dev", "254:0");
-        assert_eq!(stage.drive("sda").refusals, [Refusal::Held { by: "dm-0".into() }]);
+        let held = |by: &str| Refusal::Held { by: by.into() };
+        assert_eq!(stage.drive("sda").refusals, [held("dm-0")]);
+        stage.file("sys/block/dm-0/dev", "254:0\n");
+        stage.file("sys/block/dm-0/holders/dm-1/dev", "254:1");
+        stage.file("sys/block/dm-1/dev", "254:1\n");
+        stage.file("proc/self/mountinfo", "22 1 254:1 / / rw - ext4 /dev/mapper/root rw\n");
+        let [first, second, system] = &stage.drive("sda").refusals[..] else { panic!("three reasons") };
+        assert_eq!([first, second], [&held("dm-0"), &held("dm-1")]);
+        assert_eq!(*system, Refusal::System { what: "/".into() });
         stage.file("sys/block/sda/device/type", "SD");
         assert!(stage.system().drive_of(Path::new("/dev/sda1")).is_none(), "a partition is no drive");
+        stage.file("sys/block/sdc/device/type", "5\n");
+        assert!(stage.drive("sdc").refusals.contains(&Refusal::NoDisk));
     }
 
     #[test]

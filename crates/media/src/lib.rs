@@ -8,6 +8,7 @@
 //! | [`fat`] | FAT file systems | FAT specification 1.03 (2000); UEFI 2.10 section 13.3 |
 //! | [`medium`] | all of it together | |
 //! | [`mod@drives`] | the drives of this computer, and which may be written | Linux `sysfs`, `proc` |
+//! | [`mod@open`] | a drive for firmhand alone | |
 //! | [`mod@write`] | an image onto a drive | |
 //!
 //! What a caller must know. Everything comes out of a [`Source`], of which only what is needed is read, so an image of
@@ -19,6 +20,7 @@ pub mod drives;
 pub mod fat;
 pub mod iso;
 pub mod medium;
+pub mod open;
 pub mod source;
 pub mod table;
 pub mod write;

@@ -3,6 +3,7 @@
 use std::fs::File;
 use std::io;
 use std::os::unix::fs::FileExt;
+use std::time::SystemTime;
 
 /// Something with bytes in it.
 pub trait Source {
@@ -90,6 +91,7 @@ impl Source for Vec<u8> {
 pub struct FileSource {
     file: File,
     size: u64,
+    changed: Option<SystemTime>,
 }
 
 impl FileSource {
@@ -102,7 +104,12 @@ impl FileSource {
         if !meta.is_file() {
             return Err(Error::broken("it is no file but a folder, a device or a pipe"));
         }
-        Ok(Self { size: meta.len(), file })
+        Ok(Self { size: meta.len(), changed: meta.modified().ok(), file })
+    }
+
+    /// Tells whether nobody has written it since it was taken.
+    pub fn is_unchanged(&self) -> bool {
+        self.file.metadata().is_ok_and(|meta| (meta.len(), meta.modified().ok()) == (self.size, self.changed))
     }
 }
 

@@ -1,26 +1,35 @@
 //! An image onto a drive: written, flushed, read back past the cache, compared.
 //!
-//! What a caller must know: [`crate::drives`] says which drive may be written, and a person has named it by its size before
-//! anything is opened here. The drive is opened for itself alone, so that nothing of it can be mounted meanwhile; its size is
-//! looked at again then. An image that is shorter than the drive leaves a stale second partition table at the drive's end,
-//! which is wiped.
+//! What a caller must know: [`mod@crate::drives`] says which drive may be written, a person has named it by its size, and
+//! [`crate::open`] opens it for itself alone. An image that is shorter than the drive leaves a stale second partition table at
+//! the drive's end, which is wiped.
 //!
-//! The decision a reader would question: transfers go past the kernel's cache (`O_DIRECT`) both ways. A read that comes out of
-//! memory proves nothing of the stick, and a write that only reached memory shows its error too late.
+//! The order keeps a half-written stick from being started: the image's first 64 KiB, in which boot sectors, partition tables and
+//! the first descriptors of file systems stand, are zeros on the drive until everything else was read back and is equal.
+//!
+//! The decisions a reader would question: transfers go past the kernel's cache (`O_DIRECT`) both ways. A read that comes out of
+//! memory proves nothing of the stick, and a write that only reached memory shows its error too late. And a second thread reads
+//! the image, compares and hashes, so that the drive, the slowest of all, never waits for that.
 
-use std::fs::{File, OpenOptions};
 use std::io;
-use std::os::unix::fs::{FileExt, FileTypeExt, OpenOptionsExt};
-use std::path::Path;
+use std::path::PathBuf;
+use std::sync::mpsc;
+use std::thread;
 
 use sha2::{Digest, Sha256};
 
 use crate::source::{Error as SourceError, Source};
 
+#[cfg(test)]
+mod tests;
+
 /// Bytes of one transfer.
 const PIECE: usize = 4 << 20;
 /// What transfers past the cache have to be aligned to, in memory and on the drive; no drive has larger sectors.
 const ALIGN: usize = 4096;
+/// Bytes at the beginning that are written last. A partition table takes 34 sectors of 512 bytes or 6 of 4096 (UEFI 2.10, section
+/// 5.3.1), and a disc image's descriptors begin at 32 KiB (ECMA-119, section 6.2.1).
+const HEAD: usize = 64 << 10;
 /// Bytes at a drive's end in which the second partition table stands: a header and 32 sectors of entries, of 512 bytes
 /// (UEFI 2.10, section 5.3.1), up to the next multiple of what transfers are aligned to.
 const STALE: u64 = 20 << 10;
@@ -44,6 +53,10 @@ pub trait Disk {
     /// # Errors
     /// What the system says.
     fn flush(&self) -> io::Result<()>;
+    /// Tells, after a transfer that failed, whether it is still there; what cannot be pulled always is.
+    fn is_there(&self) -> bool {
+        true
+    }
 }
 
 /// How far a write has come.
@@ -77,6 +90,12 @@ pub enum WriteError {
         /// Bytes found.
         found: u64,
     },
+    /// Another drive has taken its name.
+    #[error("{} is another drive now than the one that was named", node.display())]
+    OtherDrive {
+        /// Its node.
+        node: PathBuf,
+    },
     /// The image does not fit.
     #[error("the image has {image} bytes and the drive {drive}")]
     TooSmall {
@@ -88,18 +107,26 @@ pub enum WriteError {
     /// It cannot be opened for itself alone.
     #[error("cannot open the drive for itself alone")]
     Open(#[source] io::Error),
+    /// It is not plugged in any more.
+    #[error("the drive was pulled: {doing} was under way at {at:#x}")]
+    Pulled {
+        /// Writing, reading back, flushing, wiping.
+        doing: &'static str,
+        /// Where the transfer began.
+        at: u64,
+    },
     /// A transfer failed.
-    #[error("{doing} failed at {at:#x}: the drive was pulled, is full before its stated end, or is worn out")]
+    #[error("{doing} failed at {at:#x} or up to 4 MiB behind it: the drive is full before its stated end, or worn out")]
     Transfer {
         /// Writing, reading back, flushing, wiping.
         doing: &'static str,
-        /// Where.
+        /// Where the transfer began.
         at: u64,
         /// What the system says.
         source: io::Error,
     },
     /// What was read back is not what was written.
-    #[error("the drive gives back other bytes than were written, first at {at:#x}: throw it away")]
+    #[error("the drive gives back other bytes than were written, first at {at:#x}")]
     Differs {
         /// The first byte that differs.
         at: u64,
@@ -118,7 +145,7 @@ pub enum WriteError {
 /// # Errors
 /// [`WriteError`]; run again, it begins anew.
 pub fn write(
-    image: &dyn Source,
+    image: &(dyn Source + Sync),
     disk: &dyn Disk,
     named: u64,
     goes_on: &mut dyn FnMut(Phase, u64) -> bool,
@@ -130,246 +157,193 @@ pub fn write(
     if size > drive {
         return Err(WriteError::TooSmall { image: size, drive });
     }
-    let failed = |doing, at| move |source| WriteError::Transfer { doing, at, source };
-    let mut memory = Aligned::new();
-    let mut other = Aligned::new();
-    let pieces = || (0..size).step_by(PIECE).map(|at| (at, usize::try_from(size - at).unwrap_or(PIECE).min(PIECE)));
-    // What is beside the image's last bytes in their block stays as it was.
-    let whole = |at: u64, len: usize| len.next_multiple_of(ALIGN).min(usize::try_from(drive - at).unwrap_or(PIECE));
-    for (at, len) in pieces() {
-        let block = &mut memory.bytes()[..whole(at, len)];
-        if block.len() > len {
-            disk.read_at(at, block).map_err(failed("reading", at))?;
-        }
-        image.read_at(at, &mut block[..len])?;
-        disk.write_at(at, block).map_err(failed("writing", at))?;
-        if !goes_on(Phase::Writing, at + len as u64) {
-            return Err(WriteError::Stopped);
-        }
-    }
-    let wiped = wipe(disk, size, drive, &mut memory)?;
-    disk.flush().map_err(failed("flushing", size))?;
-    let mut hash = Sha256::new();
-    for (at, len) in pieces() {
-        let block = &mut memory.bytes()[..whole(at, len)];
-        disk.read_at(at, block).map_err(failed("reading back", at))?;
-        let wanted = &mut other.bytes()[..len];
-        image.read_at(at, wanted)?;
-        if block[..len] != *wanted {
-            let offset = block.iter().zip(wanted.iter()).position(|(found, wanted)| found != wanted).unwrap_or(0);
-            return Err(WriteError::Differs { at: at + offset as u64 });
-        }
-        hash.update(&block[..len]);
-        if !goes_on(Phase::Comparing, at + len as u64) {
-            return Err(WriteError::Stopped);
-        }
-    }
-    Ok(Written { size, sha256: hash.finalize().into(), wiped })
+    let job = Job { image, disk, size, drive };
+    let (mut head, mut end) = (Aligned::new(HEAD), Aligned::new(STALE as usize));
+    let len = usize::try_from(size).unwrap_or(HEAD).min(HEAD);
+    let head = &mut head.bytes()[..job.whole(0, len)];
+    job.fill_up(0, len, head)?;
+    head[..len].fill(0);
+    job.put("writing", 0, head)?;
+    let end_at = drive.saturating_sub(STALE).max(size).next_multiple_of(ALIGN as u64);
+    let end = &mut end.bytes()[..usize::try_from(drive.saturating_sub(end_at)).unwrap_or(0)];
+    job.put("wiping", end_at, end)?;
+    job.flush()?;
+    job.write_rest(goes_on)?;
+    job.flush()?;
+    let sha256 = job.compare_rest(goes_on)?;
+    job.expect(0, head)?;
+    job.expect(end_at, end)?;
+    image.read_at(0, &mut head[..len])?;
+    job.put("writing", 0, head)?;
+    job.flush()?;
+    job.expect(0, head)?;
+    Ok(Written { size, sha256, wiped: end.len() as u64 })
 }
 
-/// Wipes the drive's last bytes, as far as the image does not reach into them.
-fn wipe(disk: &dyn Disk, size: u64, drive: u64, memory: &mut Aligned) -> Result<u64, WriteError> {
-    let from = (drive.saturating_sub(STALE)).max(size).next_multiple_of(ALIGN as u64);
-    let Some(len) = drive.checked_sub(from).filter(|len| *len > 0) else { return Ok(0) };
-    let block = &mut memory.bytes()[..usize::try_from(len).unwrap_or(PIECE)];
-    block.fill(0);
-    disk.write_at(from, block).map_err(|source| WriteError::Transfer { doing: "wiping", at: from, source })?;
-    Ok(len)
+/// One image and one drive.
+struct Job<'a> {
+    image: &'a (dyn Source + Sync),
+    disk: &'a dyn Disk,
+    size: u64,
+    drive: u64,
+}
+
+impl Job<'_> {
+    /// The image behind its head, in pieces that end at multiples of [`PIECE`].
+    fn pieces(&self) -> impl Iterator<Item = (u64, usize)> + use<> {
+        let size = self.size;
+        let mut at = HEAD as u64;
+        std::iter::from_fn(move || {
+            let end = (at / PIECE as u64 + 1).saturating_mul(PIECE as u64).min(size);
+            let len = end.checked_sub(at).filter(|len| *len > 0)?;
+            let piece = (at, usize::try_from(len).expect("no longer than a piece"));
+            at = end;
+            Some(piece)
+        })
+    }
+
+    /// Writes the image but for its head. The next piece is read while one is written.
+    fn write_rest(&self, goes_on: &mut dyn FnMut(Phase, u64) -> bool) -> Result<(), WriteError> {
+        let (image, pieces) = (self.image, self.pieces());
+        let (give, filled) = mpsc::channel();
+        let (back, free) = two_buffers();
+        thread::scope(move |scope| {
+            scope.spawn(move || {
+                for (at, len) in pieces {
+                    // Nothing comes and nothing is taken when the other side has ended early.
+                    let Ok(mut memory) = free.recv() else { return };
+                    let read = image.read_at(at, &mut memory.bytes()[..len]).map(|()| memory);
+                    if give.send(read).is_err() {
+                        return;
+                    }
+                }
+            });
+            for (at, len) in self.pieces() {
+                let mut memory = filled.recv().expect("each piece is read or an error")?;
+                let block = &mut memory.bytes()[..self.whole(at, len)];
+                self.fill_up(at, len, block)?;
+                self.put("writing", at, block)?;
+                if !goes_on(Phase::Writing, at + len as u64) {
+                    return Err(WriteError::Stopped);
+                }
+                let _ = back.send(memory);
+            }
+            Ok(())
+        })
+    }
+
+    /// Reads back all but the head, and returns the SHA-256 of the image, the head included. One piece is compared while the next
+    /// one is read.
+    fn compare_rest(&self, goes_on: &mut dyn FnMut(Phase, u64) -> bool) -> Result<[u8; 32], WriteError> {
+        let (image, pieces) = (self.image, self.pieces());
+        let head = usize::try_from(self.size).unwrap_or(HEAD).min(HEAD);
+        let (give, filled) = mpsc::channel::<Aligned>();
+        let (back, free) = two_buffers();
+        thread::scope(move |scope| {
+            let checker = scope.spawn(move || {
+                let (mut hash, mut wanted) = (Sha256::new(), vec![0; PIECE]);
+                image.read_at(0, &mut wanted[..head])?;
+                hash.update(&wanted[..head]);
+                for (at, len) in pieces {
+                    let Ok(mut memory) = filled.recv() else { break };
+                    image.read_at(at, &mut wanted[..len])?;
+                    equal(at, &memory.bytes()[..len], &wanted[..len])?;
+                    hash.update(&wanted[..len]);
+                    let _ = back.send(memory);
+                }
+                Ok(hash.finalize().into())
+            });
+            for (at, len) in self.pieces() {
+                // Nothing comes back when the other side has found something.
+                let Ok(mut memory) = free.recv() else { break };
+                let block = &mut memory.bytes()[..self.whole(at, len)];
+                self.disk.read_at(at, block).map_err(|source| self.failed("reading back", at, source))?;
+                if !goes_on(Phase::Comparing, at + len as u64) {
+                    return Err(WriteError::Stopped);
+                }
+                let _ = give.send(memory);
+            }
+            drop(give);
+            checker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+        })
+    }
+
+    /// Bytes of the transfer that moves `len` bytes of the image.
+    fn whole(&self, at: u64, len: usize) -> usize {
+        len.next_multiple_of(ALIGN).min(usize::try_from(self.drive - at).unwrap_or(usize::MAX))
+    }
+
+    /// Fills a block up behind the image's last bytes with what the drive holds there: what is beside the image stays as it was.
+    fn fill_up(&self, at: u64, len: usize, block: &mut [u8]) -> Result<(), WriteError> {
+        if len < block.len() {
+            let from = len / ALIGN * ALIGN;
+            let (mut old, at) = (Aligned::new(ALIGN), at + from as u64);
+            let old = &mut old.bytes()[..block.len() - from];
+            self.disk.read_at(at, old).map_err(|source| self.failed("reading", at, source))?;
+            block[len..].copy_from_slice(&old[len - from..]);
+        }
+        Ok(())
+    }
+
+    fn put(&self, doing: &'static str, at: u64, block: &[u8]) -> Result<(), WriteError> {
+        match block {
+            [] => Ok(()),
+            _ => self.disk.write_at(at, block).map_err(|source| self.failed(doing, at, source)),
+        }
+    }
+
+    fn flush(&self) -> Result<(), WriteError> {
+        self.disk.flush().map_err(|source| self.failed("flushing", self.size, source))
+    }
+
+    /// Reads a few bytes back and compares.
+    fn expect(&self, at: u64, wanted: &[u8]) -> Result<(), WriteError> {
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        let mut found = Aligned::new(wanted.len());
+        let found = found.bytes();
+        self.disk.read_at(at, found).map_err(|source| self.failed("reading back", at, source))?;
+        equal(at, found, wanted)
+    }
+
+    fn failed(&self, doing: &'static str, at: u64, source: io::Error) -> WriteError {
+        if self.disk.is_there() { WriteError::Transfer { doing, at, source } } else { WriteError::Pulled { doing, at } }
+    }
+}
+
+/// Two buffers of a piece each, and the way by which they come back.
+fn two_buffers() -> (mpsc::Sender<Aligned>, mpsc::Receiver<Aligned>) {
+    let (back, free) = mpsc::channel();
+    for _ in 0..2 {
+        let _ = back.send(Aligned::new(PIECE));
+    }
+    (back, free)
+}
+
+fn equal(at: u64, found: &[u8], wanted: &[u8]) -> Result<(), WriteError> {
+    if found == wanted {
+        return Ok(());
+    }
+    let offset = found.iter().zip(wanted).position(|(found, wanted)| found != wanted).unwrap_or(0);
+    Err(WriteError::Differs { at: at + offset as u64 })
 }
 
 /// Memory for transfers past the cache.
 struct Aligned {
     memory: Vec<u8>,
     from: usize,
+    len: usize,
 }
 
 impl Aligned {
-    fn new() -> Self {
-        let memory = vec![0; PIECE + ALIGN];
+    fn new(len: usize) -> Self {
+        let memory = vec![0; len + ALIGN];
         let from = memory.as_ptr().align_offset(ALIGN).min(ALIGN);
-        Self { memory, from }
+        Self { memory, from, len }
     }
 
     fn bytes(&mut self) -> &mut [u8] {
-        &mut self.memory[self.from..self.from + PIECE]
-    }
-}
-
-/// A drive of this computer, open for itself alone.
-#[derive(Debug)]
-pub struct OpenDrive {
-    file: File,
-    size: u64,
-}
-
-impl OpenDrive {
-    /// Opens a drive's node. The kernel refuses it while anything of the drive is mounted.
-    ///
-    /// # Errors
-    /// [`WriteError::Open`].
-    pub fn open(node: &Path) -> Result<Self, WriteError> {
-        // O_DIRECT has another number on each kind of machine; nix knows them.
-        let flags = nix::fcntl::OFlag::O_DIRECT | nix::fcntl::OFlag::O_EXCL | nix::fcntl::OFlag::O_CLOEXEC;
-        let file = OpenOptions::new().read(true).write(true).custom_flags(flags.bits()).open(node);
-        let file = file.map_err(WriteError::Open)?;
-        if !file.metadata().map_err(WriteError::Open)?.file_type().is_block_device() {
-            return Err(WriteError::Open(io::Error::other("it is no drive")));
-        }
-        let size = io::Seek::seek(&mut &file, io::SeekFrom::End(0)).map_err(WriteError::Open)?;
-        Ok(Self { file, size })
-    }
-}
-
-impl Disk for OpenDrive {
-    fn size(&self) -> u64 {
-        self.size
-    }
-
-    fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
-        self.file.read_exact_at(buffer, at)
-    }
-
-    fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {
-        self.file.write_all_at(bytes, at)
-    }
-
-    fn flush(&self) -> io::Result<()> {
-        self.file.sync_all()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use std::cell::{Cell, RefCell};
-
-    use super::*;
-
-    /// A drive in memory that can be full early, pulled, or lie.
-    struct Stick {
-        cells: RefCell<Vec<u8>>,
-        full_from: u64,
-        pulled_after: Cell<u32>,
-        lies_from: usize,
-    }
-
-    impl Stick {
-        fn of(size: usize) -> Self {
-            let cells = RefCell::new(vec![0xA5; size]);
-            Self { cells, full_from: u64::MAX, pulled_after: Cell::new(u32::MAX), lies_from: usize::MAX }
-        }
-
-        fn touch(&self, at: u64, len: usize) -> io::Result<()> {
-            assert!(at.is_multiple_of(ALIGN as u64), "{at:#x} is not aligned");
-            assert!(len.is_multiple_of(ALIGN) || at + len as u64 == self.size(), "{len:#x} is not aligned");
-            let left = self.pulled_after.get().checked_sub(1).ok_or_else(|| io::Error::other("No such device"))?;
-            self.pulled_after.set(left);
-            Ok(())
-        }
-    }
-
-    impl Disk for Stick {
-        fn size(&self) -> u64 {
-            self.cells.borrow().len() as u64
-        }
-
-        fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
-            self.touch(at, buffer.len())?;
-            buffer.copy_from_slice(&self.cells.borrow()[at as usize..at as usize + buffer.len()]);
-            if at as usize + buffer.len() > self.lies_from {
-                buffer[self.lies_from.saturating_sub(at as usize)] ^= 1;
-            }
-            Ok(())
-        }
-
-        fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {
-            self.touch(at, bytes.len())?;
-            if at + bytes.len() as u64 > self.full_from {
-                return Err(io::Error::from(io::ErrorKind::StorageFull));
-            }
-            self.cells.borrow_mut()[at as usize..at as usize + bytes.len()].copy_from_slice(bytes);
-            Ok(())
-        }
-
-        fn flush(&self) -> io::Result<()> {
-            Ok(())
-        }
-    }
-
-    const MIB: usize = 1 << 20;
-
-    fn image(len: usize) -> Vec<u8> {
-        (0..len).map(|at| (at * 31 + at / 251) as u8).collect()
-    }
-
-    fn put(image: &Vec<u8>, stick: &Stick) -> Result<Written, WriteError> {
-        write(image, stick, stick.size(), &mut |_, _| true)
-    }
-
-    #[test]
-    fn what_is_written_is_read_back_and_the_end_is_wiped() {
-        for len in [1, 512, 4096, 5000, 4 * MIB, 9 * MIB + 777] {
-            let (image, stick) = (image(len), Stick::of(10 * MIB));
-            let written = put(&image, &stick).expect("a sound stick");
-            let cells = stick.cells.borrow();
-            assert!(cells[..len] == image, "{len}");
-            assert!(cells[len..10 * MIB - STALE as usize].iter().all(|byte| *byte == 0xA5), "beside the image: {len}");
-            assert!(cells[10 * MIB - STALE as usize..].iter().all(|byte| *byte == 0), "{len}");
-            assert_eq!((written.size, written.wiped), (len as u64, STALE));
-            assert_eq!(written.sha256, <[u8; 32]>::from(Sha256::digest(&image)));
-        }
-    }
-
-    /// A drive's size need be no multiple of what transfers are aligned to, and an image may reach to its end.
-    #[test]
-    fn an_image_as_large_as_the_drive_is_not_wiped() {
-        for size in [8 * MIB, 5 * MIB + 512] {
-            let (image, stick) = (image(size), Stick::of(size));
-            assert_eq!(put(&image, &stick).expect("a sound stick").wiped, 0);
-            assert!(*stick.cells.borrow() == image);
-            let short = image[..size - 700].to_vec();
-            let stick = Stick::of(size);
-            put(&short, &stick).expect("a sound stick");
-            assert!(stick.cells.borrow()[..size - 700] == short[..]);
-        }
-    }
-
-    #[test]
-    fn s11_another_size_than_the_named_one_is_never_written() {
-        let (image, stick) = (image(MIB), Stick::of(2 * MIB));
-        let refused = write(&image, &stick, 2 * MIB as u64 + 512, &mut |_, _| true);
-        assert!(matches!(refused, Err(WriteError::OtherSize { .. })));
-        let small = Stick::of(MIB / 2);
-        assert!(matches!(put(&image, &small), Err(WriteError::TooSmall { .. })));
-        assert!(stick.cells.borrow().iter().chain(small.cells.borrow().iter()).all(|byte| *byte == 0xA5));
-    }
-
-    #[test]
-    fn a_pulled_a_full_and_a_lying_stick_are_told() {
-        let image = image(9 * MIB);
-        for after in 0..6 {
-            let stick = Stick::of(10 * MIB);
-            stick.pulled_after.set(after);
-            assert!(matches!(put(&image, &stick), Err(WriteError::Transfer { .. })), "after {after}");
-        }
-        let full = Stick { full_from: 8 * MIB as u64, ..Stick::of(10 * MIB) };
-        let Err(WriteError::Transfer { doing: "writing", at, .. }) = put(&image, &full) else { panic!("full") };
-        assert_eq!(at, 8 * MIB as u64);
-        let lying = Stick { lies_from: 6 * MIB + 3, ..Stick::of(10 * MIB) };
-        let Err(WriteError::Differs { at }) = put(&image, &lying) else { panic!("a lie") };
-        assert_eq!(at, 6 * MIB as u64 + 3);
-    }
-
-    #[test]
-    fn it_stops_when_asked() {
-        let (image, stick) = (image(9 * MIB), Stick::of(10 * MIB));
-        let stopped = write(&image, &stick, stick.size(), &mut |phase, _| phase == Phase::Writing);
-        assert!(matches!(stopped, Err(WriteError::Stopped)));
-    }
-
-    #[test]
-    fn what_is_no_drive_is_not_opened() {
-        let file = tempfile::NamedTempFile::new().expect("a file");
-        assert!(matches!(OpenDrive::open(file.path()), Err(WriteError::Open(_))));
-        assert!(matches!(OpenDrive::open(Path::new("/dev/null")), Err(WriteError::Open(_))));
+        &mut self.memory[self.from..self.from + self.len]
     }
 }

@@ -24,6 +24,7 @@ pub use erase::Region;
 pub use status::StatusForm;
 
 use crate::catalogue::{self, Entry, StatusErrors};
+use crate::command::ReadMode;
 use crate::protection::Layout;
 use crate::sfdp::{Basic, MapCommand, Polling, QuadEnable, Resets, SfdpError, Sleep, Tables};
 use crate::supply::SupplyRange;
@@ -88,6 +89,9 @@ pub struct Chip {
     pub addressing: Addressing,
     /// Whether 13h and 0Ch read with four address bytes whatever the mode.
     pub has_long_reads: bool,
+    /// How the chip's own table says that it is read on two data lines; none where no table says so, or where the clocks
+    /// between address and data are no whole bytes.
+    pub two_line_read: Option<ReadMode>,
     /// The supply it bears; none when no source says.
     pub supply: Option<SupplyRange>,
     /// Erase types of all regions, each once, smallest first.
@@ -180,6 +184,7 @@ impl Chip {
             page,
             addressing,
             has_long_reads: long.reads,
+            two_line_read: long.two_line_read(addressing),
             supply: supply(&candidates, &mut conflicts),
             erases: erase::union(&regions),
             regions,

@@ -38,6 +38,8 @@ pub const READ_FAST: u8 = 0x0B;
 pub const READ_LONG: u8 = 0x13;
 /// Read with four address bytes whatever the mode, and eight dummy clocks.
 pub const READ_FAST_LONG: u8 = 0x0C;
+/// Read on two data lines, with four address bytes whatever the mode.
+pub const READ_TWO_LINES_LONG: u8 = 0x3C;
 /// Sets the write enable latch.
 pub const WRITE_ENABLE: u8 = 0x06;
 /// Clears the write enable latch.
@@ -156,7 +158,7 @@ impl Transfer {
     }
 }
 
-/// How the array is read: opcode, address width, dummy bytes between address and data.
+/// How the array is read: opcode, address width, dummy bytes between address and data, lines on which the data come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct ReadMode {
     /// [`READ`] or [`READ_FAST`], or a chip's own.
@@ -165,25 +167,29 @@ pub struct ReadMode {
     pub address_bytes: u8,
     /// Whole bytes of dummy clocks.
     pub dummy_bytes: u8,
+    /// Lines on which the data come: 1 (DO), or 2 (DO and DI) with [`crate::link::Features::two_lines`], then upper bit of each
+    /// pair on DO. Opcode and address always go out on one.
+    pub data_lines: u8,
 }
 
 impl ReadMode {
     /// Read with 03h: no dummy clocks, slower clock limits.
     #[must_use]
     pub fn plain(address_bytes: u8) -> Self {
-        Self { opcode: READ, address_bytes, dummy_bytes: 0 }
+        Self { opcode: READ, address_bytes, dummy_bytes: 0, data_lines: 1 }
     }
 
     /// Read with 0Bh: eight dummy clocks.
     #[must_use]
     pub fn fast(address_bytes: u8) -> Self {
-        Self { opcode: READ_FAST, address_bytes, dummy_bytes: 1 }
+        Self { opcode: READ_FAST, address_bytes, dummy_bytes: 1, data_lines: 1 }
     }
 
     /// Read with opcodes that take four address bytes whatever the mode.
     #[must_use]
     pub fn long(fast: bool) -> Self {
-        Self { opcode: if fast { READ_FAST_LONG } else { READ_LONG }, address_bytes: 4, dummy_bytes: u8::from(fast) }
+        let opcode = if fast { READ_FAST_LONG } else { READ_LONG };
+        Self { opcode, address_bytes: 4, dummy_bytes: u8::from(fast), data_lines: 1 }
     }
 
     /// Bytes that precede the data.

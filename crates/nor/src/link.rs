@@ -231,6 +231,8 @@ pub struct Features {
     pub erase_list: bool,
     /// [`Request::LineTest`].
     pub line_test: bool,
+    /// Ranges can be digested from a read on two data lines ([`ReadMode::data_lines`]).
+    pub two_lines: bool,
 }
 
 /// What a link can do.

@@ -1,6 +1,7 @@
 //! JESD216 tables of real chips against independently worked figures (sources in `tests/data/README.md`).
 
 use nor::chip::{Addressing, Chip, Conflict, Times};
+use nor::command::ReadMode;
 use nor::sfdp::{AddressWidths, Basic, MapError, Polling, QuadEnable, SfdpError, StatusEnable, TableFault, Tables};
 use nor::sfdp::{bytes_needed, size_bytes};
 use serde_json::Value;
@@ -231,6 +232,7 @@ fn every_table_of_every_chip_equals_an_independent_reading_of_its_bytes() {
             four_byte += 1;
             let bit = |bit| Plain::bit(table, 1, bit);
             assert_eq!((decoded.read, decoded.fast_read, decoded.program), (bit(0), bit(1), bit(6)), "{part}");
+            assert_eq!(decoded.two_line_read, bit(2), "{part}");
             for index in 0..4 {
                 let opcode = Some(table[4 + index]).filter(|opcode| bit(9 + index) && *opcode != 0xFF);
                 assert_eq!(decoded.erases[index], opcode, "{part}, type {}", index + 1);
@@ -240,6 +242,12 @@ fn every_table_of_every_chip_equals_an_independent_reading_of_its_bytes() {
         maps += usize::from(read.sector_map.is_some());
         let basic = plain.table([0x00, 0xFF]).expect("a basic table");
         let bit = |number, bit| Plain::bit(basic, number, bit);
+        let told = bit(1, 16).then(|| (basic[13], u32::from(basic[12] & 31) + u32::from(basic[12] >> 5)));
+        assert_eq!(read.basic.two_line_read, told, "{part}");
+        assert!(
+            told.is_none_or(|told| told == (0x3B, 8)),
+            "{part}: every part here that has it has 3Bh and eight clocks"
+        );
         if basic.len() < 64 {
             assert_eq!((read.basic.sleep, read.basic.resets, read.basic.quad_enable), (None, None, None), "{part}");
             continue;
@@ -273,6 +281,8 @@ fn worked_values_of_the_later_words() {
     assert_eq!(micron.polling, Some(Polling::FlagStatus)); // FBh: bit 3 and not bit 2
     assert_eq!((micron.quad_enable, micron.status_enable), (Some(QuadEnable::None), Some(StatusEnable::Lasting)));
     assert_eq!(micron.four_byte_entry, Some(0x36));
+    assert_eq!(micron.two_line_read, Some((0x3B, 8))); // 1 FFFB20E5, 4 BB273B27: seven clocks to wait and one of mode
+    assert_eq!(basic("GD25LB512ME").two_line_read, None); // 1 FFEA20E5, although 4 BB003B00 names an opcode
     let macronix = basic("MX25U51245G"); // 15 FF299E4A, 16 85F950F0
     assert_eq!(macronix.quad_enable, Some(QuadEnable::FirstBit6)); // 29h: 010b
     assert_eq!(macronix.status_enable, Some(StatusEnable::Mixed)); // 70h: bits 4, 5, 6
@@ -298,6 +308,16 @@ fn large_chips_with_a_four_byte_table_need_no_mode() {
             "{part}"
         );
         assert_eq!(chip.erases.iter().map(|erase| erase.opcode).collect::<Vec<_>>(), opcodes, "{part}");
+    }
+    let two = |opcode, address_bytes| Some(ReadMode { opcode, address_bytes, dummy_bytes: 1, data_lines: 2 });
+    for (part, mode) in [
+        ("W25Q512JV", two(0x3C, 4)), // FFF00AFF: bit 2 is set
+        ("MX25UM51245G", None),      // 1 FF8A20E5: bit 16 is clear
+        ("MX25L25635F", two(0x3B, 4)),
+        ("W25Q128JV", two(0x3B, 3)),
+    ] {
+        let (id, bytes) = whole(part);
+        assert_eq!(Chip::describe(&id, Some(&Tables::parse(&bytes)), 0).two_line_read, mode, "{part}");
     }
     let (id, bytes) = whole("MX25L25635F");
     let chip = Chip::describe(&id, Some(&Tables::parse(&bytes)), 0);

@@ -17,7 +17,7 @@ use std::io;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use nor::link::{Limits, LinkError, Signal};
+use nor::link::{Features, Limits, LinkError, Signal};
 use nor::supply::{Supply, SupplyRange};
 
 use crate::bench_file::{BenchFile, ChipSpec, LEAST_HZ, Speed};
@@ -190,7 +190,11 @@ impl VirtualBench {
                 max_transfer: 65_540,
                 max_range: 1 << 20,
                 clock_hz: (LEAST_HZ, file.link.clock_hz),
-                features: file.link.features,
+                // The lines' faults act on DO alone, so a bench that has any reads from one line.
+                features: Features {
+                    two_lines: file.link.features.two_lines && lines.are_sound(),
+                    ..file.link.features
+                },
                 drives: Some(drives),
                 round_trip_us: file.link.round_trip_us,
                 bytes_per_second: file.link.bytes_per_second,
@@ -232,16 +236,30 @@ impl VirtualBench {
 
     /// One transaction on the wire, carried in pieces between the moments at which faults begin and end.
     pub(crate) fn transact(&mut self, write: &[u8], read: u32) -> Result<Vec<u8>, LinkError> {
+        self.transact_on(1, write, read)
+    }
+
+    /// The same with an answer on one or two data lines: it comes in half the time then. The lines' faults act on one line, and a
+    /// bench with such has no second one.
+    pub(crate) fn transact_on(&mut self, data_lines: u8, write: &[u8], read: u32) -> Result<Vec<u8>, LinkError> {
         let start = self.clock.now_ns();
         let mut answer = vec![0; read as usize];
         let bytes = write.len() + answer.len();
-        let time_of = |bench: &Self, bytes: usize| start.saturating_add(bench.wire_ns(bytes as u64));
+        let lines = usize::from(data_lines.max(1));
+        let bytes_by = |bench: &Self, passed_ns: u64| {
+            let passed = bench.bytes_by(passed_ns);
+            passed.saturating_add(passed.saturating_sub(write.len()).saturating_mul(lines - 1))
+        };
+        let time_of = |bench: &Self, bytes: usize| {
+            let sent = bytes.min(write.len());
+            start.saturating_add(bench.wire_ns((sent * lines + bytes - sent) as u64) / lines as u64)
+        };
         let (chip, lines) = self.wired();
         lines.begin(chip, start);
         let mut done = 0;
         while done < bytes {
             let edge = self.next_edge(time_of(self, bytes) / 1000);
-            let passed = edge.map_or(bytes, |edge| self.bytes_by(ns(edge) - start)).clamp(done + 1, bytes);
+            let passed = edge.map_or(bytes, |edge| bytes_by(self, ns(edge) - start)).clamp(done + 1, bytes);
             // A piece lies on one side of the end of what the link sends.
             let end = if done < write.len() { passed.min(write.len()) } else { passed };
             let timing = Timing { now: self.clock.now_ns(), hz: self.hz };

@@ -300,12 +300,13 @@ fn link(section: &Section<'_>) -> Result<LinkSpec, BenchError> {
     };
     let mut features = Features::default();
     type Enable = fn(&mut Features);
-    let words: [(&str, Enable); 5] = [
+    let words: [(&str, Enable); 6] = [
         ("read-range", |features| features.read_range = true),
         ("digest", |features| features.digest_range = true),
         ("program-range", |features| features.program_range = true),
         ("erase-list", |features| features.erase_list = true),
         ("line-test", |features| features.line_test = true),
+        ("two-lines", |features| features.two_lines = true),
     ];
     for enable in section.choices("features", &words)? {
         enable(&mut features);

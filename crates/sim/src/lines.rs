@@ -108,6 +108,11 @@ impl Lines {
         Self { faults: lines, pins: Pins::default(), open: false, waiting: Vec::new(), sampled: 0, since: None }
     }
 
+    /// Tells whether no fault will ever act on these lines.
+    pub(crate) fn are_sound(&self) -> bool {
+        self.faults.is_empty()
+    }
+
     /// Turns fault number `index` on or off; one of one moment has its event at the first chance from now on.
     pub(crate) fn set_on(&mut self, index: usize, on: bool, now: u64) {
         if self.faults.iter().any(|fault| fault.index == index) {

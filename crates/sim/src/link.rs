@@ -72,6 +72,11 @@ impl VirtualBench {
                     _ => runs(features.digest_range, "digest range")?,
                 }
                 width(mode.address_bytes)?;
+                match (mode.data_lines, request) {
+                    (1, _) => {}
+                    (2, Request::DigestRange { .. }) if features.two_lines => {}
+                    (lines, _) => return Err(format!("a read on {lines} data lines")),
+                }
                 at_most("range", u64::from(*len), limits.max_range)?;
                 inside_reach(*at, u64::from(*len))
             }
@@ -116,7 +121,7 @@ impl VirtualBench {
 
     fn read(&mut self, at: u32, len: u32, mode: ReadMode) -> Result<Vec<u8>, LinkError> {
         let transfer = Transfer::array(at, len, mode);
-        self.transact(&transfer.write, transfer.read)
+        self.transact_on(mode.data_lines, &transfer.write, transfer.read)
     }
 
     /// Time of the payload between host and link, in nanoseconds: bytes of a transfer or range, digests, page data.

@@ -36,6 +36,8 @@ pub struct LongOpcodes {
     pub read: bool,
     /// 0Ch reads after eight dummy clocks.
     pub fast_read: bool,
+    /// 3Ch reads on two data lines, after so many dummy bytes.
+    pub two_line_read: Option<u8>,
     /// 12h programs.
     pub program: bool,
     /// Erases: the opcode, and the one with the mode's address width that does the same.
@@ -101,6 +103,8 @@ pub struct Model {
     pub extended_register: bool,
     /// Opcodes with four address bytes.
     pub long: LongOpcodes,
+    /// The read on two data lines: opcode and dummy bytes.
+    pub two_line_read: Option<(u8, u8)>,
     /// Status registers that it has: 1 to 3.
     pub status_registers: usize,
     /// Whether 50h makes the next status write volatile.
@@ -159,6 +163,7 @@ impl Model {
             reach: reach(id, size, basic),
             bank_register: entries & 0x08 != 0 && size > THREE_BYTE_REACH,
             extended_register: entries & 0x04 != 0 && size > THREE_BYTE_REACH,
+            two_line_read: basic.and_then(two_line_read),
             long: long_opcodes(size, winbond_like, entry, parsed.as_ref()),
             status_registers: match basic.and_then(|basic| basic.quad_enable) {
                 _ if winbond_like => 3,
@@ -246,16 +251,24 @@ fn settings(map: &SectorMap) -> Vec<Setting> {
     settings
 }
 
+/// Opcode and dummy bytes; none where the table's clocks are no whole bytes, which this chip model cannot count.
+fn two_line_read(basic: &Basic) -> Option<(u8, u8)> {
+    let (opcode, clocks) = basic.two_line_read?;
+    let dummy = u8::try_from(clocks / 8).ok().filter(|_| clocks % 8 == 0)?;
+    Some((opcode, dummy))
+}
+
 /// From the chip's own table, else from the entry; large Winbond-like parts read so whatever the table says (from memory).
 fn long_opcodes(size: u32, winbond_like: bool, entry: Option<&Entry>, tables: Option<&Tables>) -> LongOpcodes {
     if let Some((table, basic)) = tables.and_then(|tables| Some((tables.four_byte.as_ref()?, &tables.basic))) {
         let erases = basic.erases.iter().filter_map(|erase| Some((table.erase(erase.number)?, erase.opcode)));
         let (read, fast_read, program) = (table.read, table.fast_read, table.program);
-        return LongOpcodes { read, fast_read, program, erases: erases.collect() };
+        let two_line_read = two_line_read(basic).filter(|_| table.two_line_read).map(|(_, dummy)| dummy);
+        return LongOpcodes { read, fast_read, two_line_read, program, erases: erases.collect() };
     }
     if entry.is_some_and(|entry| entry.long_opcodes) {
         let erases = vec![(0x21, 0x20), (0xDC, 0xD8)];
-        return LongOpcodes { read: true, fast_read: true, program: true, erases };
+        return LongOpcodes { read: true, fast_read: true, two_line_read: None, program: true, erases };
     }
     let reads = winbond_like && size > THREE_BYTE_REACH;
     LongOpcodes { read: reads, fast_read: reads, ..LongOpcodes::default() }

@@ -172,7 +172,7 @@ hint: known here: none, all, upper-half, upper-quarter, lower-half, lower-quarte
 dir/bench.toml, line 4, [chip] colour: this key is not known
 hint: known here: marking, id, size, sfdp, content, supply_v, write_protect_pin, protected
 dir/bench.toml, line 5, [link] features: `fly` is not known here
-hint: known here: read-range, digest, program-range, erase-list, line-test
+hint: known here: read-range, digest, program-range, erase-list, line-test, two-lines
 dir/bench.toml, line 5, [link] clock_hz: this is of type string
 hint: give a whole number
 dir/bench.toml, line 4, [[fault]] signal: nothing says which contact is open

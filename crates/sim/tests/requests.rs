@@ -57,6 +57,26 @@ fn a_list_costs_one_round_trip_and_all_of_its_wire() {
 }
 
 #[test]
+fn a_digest_from_two_data_lines_is_the_same_in_half_the_time() {
+    let mut bench = patterned(SMALL, "[link]\nfeatures = [\"digest\", \"two-lines\"]\nclock_hz = 8000000\n");
+    let digest = |mode| Request::DigestRange { at: 0x1000, len: 65_536, mode };
+    let one = run(&mut bench, &digest(ReadMode::fast(3)));
+    let before = bench.now_us();
+    let two = ReadMode { opcode: 0x3B, data_lines: 2, ..ReadMode::fast(3) };
+    assert_eq!(run(&mut bench, &digest(two)), one);
+    assert_eq!(bench.now_us() - before, 5 + 65_536 / 2, "at 1 us a byte on one line");
+    // Not what this link can do: a read on two lines to the host, a third line, and two lines that faults act on.
+    let read = Request::ReadRange { at: 0, len: 4096, mode: two };
+    let three = digest(ReadMode { data_lines: 3, ..two });
+    for request in [read, three] {
+        let refused = bench.run(&request, u64::MAX);
+        assert!(matches!(refused, Err(LinkError::Unable { .. })), "{refused:?}");
+    }
+    let noisy = "[link]\nfeatures = [\"digest\", \"two-lines\"]\n[[fault]]\nkind = \"noise\"\nrate = 1e-6\n";
+    assert!(!patterned(SMALL, noisy).limits().features.two_lines);
+}
+
+#[test]
 fn a_request_past_its_deadline_is_silent_and_done_all_the_same() {
     let mut bench = blank(SMALL, "[link]\nround_trip_us = 500");
     send(&mut bench, &[0x06], 0);

@@ -110,6 +110,10 @@ pub(crate) fn create(dir: &Path, disk: &Disk) -> Result<(), VaultError> {
         // What a creation leaves behind when it is cut off, or another process that is just creating.
         let known = [FILE, "objects"].contains(&&*name) || (name.starts_with(FILE) && name.ends_with(PART));
         if !known {
+            // Whoever creates at the same time writes the format file before anything that is not known here.
+            if is_there(dir) {
+                return Ok(());
+            }
             return Err(VaultError::NotABench { path: dir.to_path_buf() });
         }
     }

@@ -50,6 +50,33 @@ pub struct PutRequest {
     pub facts: Value,
 }
 
+impl PutRequest {
+    fn check(&self) -> Result<(), VaultError> {
+        check_line("the name", &self.name)?;
+        check_time(&self.taken_at)
+    }
+}
+
+/// A content that was read to its end, cut and compressed, and is not stored yet: whoever has to know all of it before it decides
+/// whether to keep it reads it once all the same.
+pub struct Prepared(Cut);
+
+impl Prepared {
+    /// Reads everything that `content` yields. `name` is for error messages.
+    ///
+    /// # Errors
+    /// [`VaultError::TooLarge`] above [`LARGEST`]; [`VaultError::Input`] when `content` fails.
+    pub fn read(mut content: impl Read, name: &str) -> Result<Self, VaultError> {
+        Cut::new(&mut content, name).map(Self)
+    }
+
+    /// Returns the content's id.
+    #[must_use]
+    pub fn id(&self) -> Digest {
+        self.0.blake3
+    }
+}
+
 /// What a put did.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Stored {
@@ -83,11 +110,20 @@ impl Vault {
     /// # Errors
     /// [`VaultError::NoSpace`], [`VaultError::ReadOnly`], [`VaultError::TooLarge`] above [`LARGEST`],
     /// [`VaultError::Input`] when `content` fails, [`VaultError::BadName`] for the name or the time, [`VaultError::Io`].
-    pub fn put(&self, mut content: impl Read, request: &PutRequest) -> Result<Stored, VaultError> {
+    pub fn put(&self, content: impl Read, request: &PutRequest) -> Result<Stored, VaultError> {
         self.must_write()?;
-        check_line("the name", &request.name)?;
-        check_time(&request.taken_at)?;
-        let cut = Cut::new(&mut content, &request.name)?;
+        request.check()?;
+        self.put_prepared(Prepared::read(content, &request.name)?, request)
+    }
+
+    /// Stores a content that was read before, as [`Vault::put`] does.
+    ///
+    /// # Errors
+    /// As [`Vault::put`].
+    pub fn put_prepared(&self, content: Prepared, request: &PutRequest) -> Result<Stored, VaultError> {
+        self.must_write()?;
+        request.check()?;
+        let Prepared(cut) = content;
 
         let _share = self.share_store()?;
         let mut source = ChunkSource::new(self, cut.distinct.iter().map(|chunk| chunk.hash).collect())?;

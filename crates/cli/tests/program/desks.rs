@@ -55,20 +55,10 @@ fn page_of(visitor: &Visitor) -> String {
     link.split('"').next().expect("an address").to_owned()
 }
 
-fn settled(visitor: &Visitor, page: &str) -> String {
-    loop {
-        let text = visitor.get(page);
-        if !text.contains("id=\"running\"") {
-            return text;
-        }
-        sleep(Duration::from_millis(50));
-    }
-}
-
 /// Presses the one button until this step is in hand; answers its form.
 fn up_to(visitor: &Visitor, page: &str, step: &str) -> Form {
     for _ in 0..200 {
-        let form = deed(&settled(visitor, page)).expect("a button");
+        let form = deed(&visitor.settled(page)).expect("a button");
         if form.fields["step"] == step {
             return form;
         }
@@ -157,7 +147,7 @@ fn s2_a_server_that_is_killed_in_the_middle_of_a_write_is_gone_on_with() {
     assert_eq!(go_on.fields["step"], "apply-main");
     let fields: &[(&str, &str)] = if go_on.fields.contains_key("by") { &[("by", "Ana")] } else { &[] };
     assert_eq!(desk.visitor.send(&go_on, fields).status, 303);
-    let text = settled(&desk.visitor, &page);
+    let text = desk.visitor.settled(&page);
     assert!(
         text.contains("0 bytes differ") && deed(&text).expect("a button").fields["step"] == "verify-main",
         "{text}"
@@ -189,13 +179,13 @@ fn s2_a_write_survives_reloads_and_is_stopped_safely() {
     // Stopped from the second window.
     let stop = form(&other.get(&page), "/stop");
     assert_eq!(other.send(&stop, &[]).status, 303);
-    let text = settled(&desk.visitor, &page);
+    let text = desk.visitor.settled(&page);
     assert!(text.contains("stopped while erasing and programming") && text.contains("Go on writing main"), "{text}");
     speed_up(&bench);
     let go_on = deed(&text).expect("a button");
     let fields: &[(&str, &str)] = if go_on.fields.contains_key("by") { &[("by", "Ana")] } else { &[] };
     assert_eq!(desk.visitor.send(&go_on, fields).status, 303);
-    assert!(settled(&desk.visitor, &page).contains("0 bytes differ"));
+    assert!(desk.visitor.settled(&page).contains("0 bytes differ"));
     main_is_whole(&bench, &page);
 }
 

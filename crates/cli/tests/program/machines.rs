@@ -132,6 +132,9 @@ fn type_on(bench: &Bench, job: &str, image: &str, stop: &str) -> Vec<Ran> {
             let command = command.strip_prefix("firmhand ").expect("a command of the program");
             let command =
                 command.replace("NAME", "Ana").replace("VALUE", "0.02").replace("LINK", &format!("{chip}.toml"));
+            // What stands beside a published file; its key was pinned by the demo.
+            let command = command.replace("SIGNATURE", "SHA256SUMS.minisig").replace("LIST", "SHA256SUMS");
+            let command = command.replace("--key KEY", "--key meadowlark.pub");
             typed.push(bench.run(&command.replace("IMAGE", image)).expect(0));
         }
     }
@@ -216,7 +219,9 @@ fn a_rescue_takes_parts_of_a_donor_and_the_address_of_the_label() {
     for chip in ["main", "port"] {
         bench.write(&format!("{chip}.toml"), &bench.read(&table(&format!("{chip}.toml"))));
     }
-    for file in ["main.bin", "port-chip.bin", "meadowlark.bin", "meadowlark-port-2.7.bin"] {
+    let published = ["SHA256SUMS", "SHA256SUMS.minisig", "meadowlark.pub"];
+    for file in ["main.bin", "port-chip.bin", "meadowlark.bin", "meadowlark-port-2.7.bin"].into_iter().chain(published)
+    {
         bench.write(file, &bench.read(&table(file)));
     }
     let donor_answer = format!("donor-main={donor}");

@@ -17,6 +17,7 @@ mod doors;
 mod errors;
 mod faults;
 mod images;
+mod intake;
 mod kills;
 mod links;
 mod machines;

@@ -340,3 +340,19 @@ fn media_keep_to_their_schema() {
     checked(&bench, "media extract disc.iso --out boot.img", "media-extract");
     checked(&bench, "media drives", "media-drives");
 }
+
+#[test]
+fn what_intake_writes_keeps_to_the_schemas() {
+    let bench = Bench::with_chip();
+    checked(&bench, "intake new.bin", "intake");
+    let publisher = intake::build::Publisher::new(3);
+    bench.write("sums", intake::build::list(&[("new.bin", &bench.read("new.bin"))]).as_bytes());
+    bench.write("sums.sig", publisher.signature(&bench.read("sums"), "signed").as_bytes());
+    bench.write("key", publisher.key_file().as_bytes());
+    checked(&bench, "intake new.bin --list sums --signature sums.sig --key key --origin M --signed Ines", "intake");
+    bench.write("name.gz", &[0x1F, 0x8B, 8, 0, 0, 0, 0, 0, 0, 3, 3, 0, 0, 0, 0, 0, 0, 0, 0, 0]);
+    checked(&bench, "intake name.gz --members", "intake-members");
+    checked(&bench, "intake name.gz --member content", "intake");
+    fails(&bench, "intake missing.bin", 2);
+    fails(&bench, "intake new.bin --expect 00", 2);
+}

@@ -12,6 +12,7 @@ use job::{ChipOptions, JobError, Reply, link_check};
 use crate::ask::{Fields, engine, job_id, on_to};
 use crate::fault::Fault;
 use crate::links::chosen;
+use crate::papers;
 use crate::runner::{DeskFront, Nobody, Piece};
 use crate::state::AppState;
 use crate::words;
@@ -71,6 +72,7 @@ pub(super) async fn act(
         signed: fields.given("by"),
         drives: fields.number("drives")?,
         files: state.settings().files.clone(),
+        papers: papers::chosen(&state, &fields)?,
     };
     let bench = state.bench().to_path_buf();
     let step = request.step.clone();

@@ -13,7 +13,7 @@ use axum::Router;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use axum::routing::{get, post};
-use job::jobs::{self, Sight};
+use job::jobs::{self, Deed, Sight};
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -21,6 +21,7 @@ use crate::ask::{engine, job_id};
 use crate::fault::Fault;
 use crate::links::{Offered, offered};
 use crate::page::{page, page_with_news};
+use crate::papers::{self, Paper};
 use crate::runner::{Shown, events};
 use crate::state::AppState;
 use crate::words;
@@ -48,6 +49,8 @@ struct Asked {
 pub(crate) struct Look {
     pub sight: Sight,
     pub links: Vec<Offered>,
+    /// Files that may be taken in, where a step wants one.
+    pub papers: Vec<Paper>,
     /// What runs, or how the last work ended.
     pub task: Option<Shown>,
     /// Who signed last.
@@ -70,7 +73,9 @@ async fn job(
             let entries = job::open_bench(state.bench())?.read_journal(&id)?.entries;
             let signed = entries.iter().rev().filter_map(|entry| entry.body["by"].as_str());
             let signer = signed.filter(|name| *name != "firmhand").map(str::to_owned).next();
-            Ok(Look { links: offered(&state), task, signer, entries: entries.len(), sight })
+            let wants = matches!(sight.deed, Deed::TakeFile { .. });
+            let papers = if wants { papers::offered(&state)? } else { Vec::new() };
+            Ok(Look { links: offered(&state), papers, task, signer, entries: entries.len(), sight })
         })
         .await?
     };

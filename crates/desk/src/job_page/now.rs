@@ -10,6 +10,7 @@ use maud::{Markup, html};
 use super::{Look, photo, running};
 use crate::links;
 use crate::page::form;
+use crate::papers;
 use crate::state::AppState;
 use crate::words;
 
@@ -119,6 +120,17 @@ fn deed(state: &AppState, look: &Look, step: &NextStep) -> Markup {
                 },
             )
         }
+        Deed::TakeFile { file, signed } => form(
+            state,
+            &format!("/job/{job}/do"),
+            &html! {
+                (hidden("step", &step.id))
+                @if look.papers.is_empty() { p.hint { (words::NO_FILES) } } @else {
+                    (papers::choice(&look.papers, file, *signed))
+                    (button(words::TAKE_FILE))
+                }
+            },
+        ),
         Deed::Compose => form(
             state,
             &format!("/job/{job}/do"),

@@ -290,3 +290,21 @@ pub fn for_script() -> String {
 const RENEW: &str = "Something was written down meanwhile. Show it, and lose what is typed here.";
 /// Before the steps that wait.
 pub const WHY_LATER: &str = "Why the other steps wait";
+
+// A file that is taken in.
+/// A field.
+pub const FILE: &str = "The file";
+/// A field.
+pub const FILE_LIST: &str = "Checksum list that has it";
+/// A field.
+pub const FILE_SIGNATURE: &str = "Signature, over the file or over the list";
+/// A field.
+pub const FILE_KEY: &str = "Whose signature it has to be; none when the key is pinned already";
+/// A choice.
+pub const NO_PAPER: &str = "none";
+/// The button.
+pub const TAKE_FILE: &str = "Take the file in";
+/// No folder.
+pub const NO_FILES: &str = "No file is offered here. Open the desk with `--files DIR` for the folder that has it, or take it in with `firmhand intake`.";
+/// A file that nobody offered.
+pub const NO_SUCH_FILE: &str = "This file was never offered. Load the page again and choose one of the list.";

@@ -23,17 +23,6 @@ fn filled(form: &Form) -> Vec<(&'static str, &'static str)> {
     fields
 }
 
-/// Waits until nothing runs; answers the page then.
-fn settled(visitor: &Visitor, page: &str) -> String {
-    loop {
-        let text = visitor.get(page);
-        if !text.contains("id=\"running\"") {
-            return text;
-        }
-        std::thread::sleep(Duration::from_millis(50));
-    }
-}
-
 #[test]
 fn a_whole_job_is_done_by_pressing_the_one_button_there_is() {
     let bench = Bench::open();
@@ -41,7 +30,7 @@ fn a_whole_job_is_done_by_pressing_the_one_button_there_is() {
     let mut pressed = BTreeSet::new();
     let mut last = String::new();
     for _ in 0..MOST_PRESSES {
-        let page = settled(&visitor, &bench.page());
+        let page = visitor.settled(&bench.page());
         let Some(form) = deed(&page) else { break };
         assert!(!page.contains("class=\"bad\""), "{page}");
         let step = form.fields.get("step").cloned().unwrap_or_else(|| "handover".into());
@@ -157,7 +146,7 @@ fn the_page_says_what_stands_in_the_way_and_what_is_still_connected() {
     let mut lamps = BTreeSet::new();
     let mut connected = false;
     for _ in 0..MOST_PRESSES {
-        let page = settled(&visitor, &bench.page());
+        let page = visitor.settled(&bench.page());
         for lamp in page.split("class=\"lamp ").skip(1) {
             lamps.insert(lamp.split('"').next().unwrap_or_default().to_owned());
         }
@@ -212,7 +201,7 @@ fn a_start_has_a_timer_and_what_to_do_when_nothing_comes() {
 /// Presses the one button until this step is in hand; answers the page.
 fn up_to(visitor: &Visitor, bench: &Bench, step: &str) -> String {
     for _ in 0..MOST_PRESSES {
-        let page = settled(visitor, &bench.page());
+        let page = visitor.settled(&bench.page());
         let form = deed(&page).expect("a button");
         if form.fields["step"] == step {
             return page;
@@ -276,11 +265,11 @@ fn the_live_watch_shows_its_word_until_it_is_stopped() {
     let identify = deed(&page).expect("a button");
     assert_eq!(visitor.send(&identify, &[]).status, 409);
     visitor.send(&form(&visitor.get(&watch), "/stop"), &[]);
-    let page = settled(&visitor, &bench.page());
+    let page = visitor.settled(&bench.page());
     assert!(page.contains("looks, the last one SEATED"), "{page}");
     let test = visitor.send(&check, &[("how", "test")]);
     assert_eq!(test.status, 303);
-    assert!(settled(&visitor, &bench.page()).contains("id right 1000 of 1000"));
+    assert!(visitor.settled(&bench.page()).contains("id right 1000 of 1000"));
     visitor.send(&identify, &[]);
-    assert_eq!(deed(&settled(&visitor, &bench.page())).expect("a button").fields["step"], "capture-main");
+    assert_eq!(deed(&visitor.settled(&bench.page())).expect("a button").fields["step"], "capture-main");
 }

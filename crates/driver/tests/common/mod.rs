@@ -187,12 +187,14 @@ impl Link for Recorder {
 
 /// The caller's side of the seam: requests within limits, only range requests that the features name.
 fn assert_inside(limits: &Limits, request: &Request) {
-    let Features { read_range, digest_range, program_range, erase_list, line_test } = limits.features;
+    let Features { read_range, digest_range, program_range, erase_list, line_test, two_lines } = limits.features;
     let range = |feature: bool, len: u64| feature && len > 0 && len <= u64::from(limits.max_range);
     let inside = match request {
         Request::Transfer(transfer) => transfer.wire_bytes() <= u64::from(limits.max_transfer),
         Request::ReadRange { len, .. } => range(read_range, u64::from(*len)),
-        Request::DigestRange { len, .. } => range(digest_range, u64::from(*len)),
+        Request::DigestRange { len, mode, .. } => {
+            range(digest_range, u64::from(*len)) && mode.data_lines <= 1 + u8::from(two_lines)
+        }
         Request::ProgramRange(program) => range(program_range, program.data.len() as u64),
         Request::EraseList(list) => erase_list && !list.blocks.is_empty(),
         Request::SetClock { hz } => (limits.clock_hz.0..=limits.clock_hz.1).contains(hz),

@@ -11,13 +11,15 @@ use image::scenario::{
     LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_port, meadowlark_completed, meadowlark_main, meadowlark_port, teal,
     teal_published,
 };
+use intake::build::{Publisher, list};
 use vault::JobId;
 
 use super::{SEED, Stage, put};
 use crate::doing::{DoRequest, do_step, is_done_here};
 use crate::error::JobError;
+use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
-use crate::profile::{JobKind, Profile, Step, StepKind};
+use crate::profile::{JobKind, Profile, Step, StepKind, Takes};
 use crate::session::open_bench;
 
 const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
@@ -33,6 +35,11 @@ const RECIPES: [(&str, &str); 3] = [
 /// Who signs in the stories.
 pub(super) const SIGNER: &str = "Lantern Street";
 const OWNER: &str = "Lantern Street repair café";
+
+/// What the scenario's publisher signs, and what a person has of it beside the files.
+const LIST: &str = "SHA256SUMS";
+const SIGNATURE: &str = "SHA256SUMS.minisig";
+const KEY: &str = "meadowlark.pub";
 
 /// What the person at the intake of a Larkspur answers, whatever is to be done.
 const LARKSPUR_ANSWERS: [&str; 8] = [
@@ -99,7 +106,9 @@ impl Stage<'_> {
         put(&self.place("meadowlark-port-2.7.bin"), &meadowlark_port(SEED))?;
         self.chip_file("port", "W25Q80DV", "port-chip.bin", "")?;
         // The published image is nobody's: it carries a placeholder where the machine's own address goes.
-        put(&self.meadowlark, &meadowlark_main(SEED, PLACEHOLDER_MAC))
+        let published = meadowlark_main(SEED, PLACEHOLDER_MAC);
+        put(&self.meadowlark, &published)?;
+        self.publish(&[("meadowlark.bin", &published), ("meadowlark-port-2.7.bin", &meadowlark_port(SEED))])
     }
 
     /// The intake of a Larkspur Nine that is to be converted.
@@ -156,6 +165,38 @@ impl Stage<'_> {
         for (path, text) in RECIPES.into_iter().chain([("larkspur-nine.toml", LARKSPUR), ("teal-router.toml", TEAL)]) {
             put(&self.place(path), text.as_bytes())?;
         }
+        Ok(())
+    }
+
+    /// Puts list, signature and key beside the published files, as their publisher has them on offer.
+    fn publish(&self, files: &[(&str, &[u8])]) -> Result<(), JobError> {
+        let publisher = Publisher::new(SEED);
+        let listed = list(files);
+        put(&self.place(LIST), listed.as_bytes())?;
+        put(&self.place(SIGNATURE), publisher.signature(listed.as_bytes(), "Meadowlark 9.4").as_bytes())?;
+        put(&self.place(KEY), publisher.key_file().as_bytes())
+    }
+
+    /// Takes a step's file in, with the publisher's list, its signature and its key.
+    fn take_in(&mut self, play: &Play, takes: &Takes) -> Result<(), JobError> {
+        let request = IntakeRequest {
+            file: self.place(&takes.file),
+            list: Some(self.place(LIST)),
+            signature: Some(self.place(SIGNATURE)),
+            key: Some(self.place(KEY)),
+            origin: takes.origin.clone(),
+            job: Some(play.job.clone()),
+            signed: Some(SIGNER.into()),
+            ..IntakeRequest::default()
+        };
+        let report = intake(&self.bench, &request, self.front)?;
+        self.expect(report.vouched_by == "signature", "nobody has signed the file")?;
+        let kept = report.content.get(..12).unwrap_or_default();
+        self.say(&format!(
+            "    {} is in the list that {} signed: kept as {kept}",
+            report.file,
+            request.origin.unwrap_or_default()
+        ));
         Ok(())
     }
 
@@ -217,8 +258,11 @@ impl Stage<'_> {
 
     fn do_step(&mut self, play: &Play, step: &Step) -> Result<(), JobError> {
         self.say(&format!("  {}", step.title));
+        if let Some(takes) = &step.takes {
+            return self.take_in(play, takes);
+        }
         match step.kind {
-            kind if is_done_here(kind) => {
+            _ if is_done_here(step) => {
                 let chip = play.profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
                 let request = DoRequest {
                     job: play.job.clone(),

@@ -47,7 +47,7 @@ pub struct KnownProfiles {
 /// [`JobError::Io`] for a folder that cannot be listed; [`JobError::Vault`].
 pub fn known_profiles(bench: &Path, folders: &[PathBuf]) -> Result<KnownProfiles, JobError> {
     let mut known = KnownProfiles::default();
-    for path in crate::files::all(folders)? {
+    for path in crate::files::images_in(folders)? {
         if path.extension().is_some_and(|extension| extension == "toml") {
             known.look_at(&path);
         }

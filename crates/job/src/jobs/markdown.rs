@@ -39,6 +39,15 @@ impl RecordReport {
         for span in &self.spans {
             contents(&mut page, span, "As composed", "not composed by this job");
         }
+        if !self.files.is_empty() {
+            page += "\n## Files taken in\n\n";
+        }
+        for file in &self.files {
+            let name = file.name.as_deref().map_or_else(|| "a file".to_owned(), cell);
+            let origin = file.origin.as_deref().map(|origin| format!(" of {}", cell(origin))).unwrap_or_default();
+            page +=
+                &format!("- {name}{origin}: BLAKE3 `{}`, vouched for by {}\n", file.content, cell(&file.vouched_by));
+        }
         if !self.limits.is_empty() {
             page += "\n## What does not work\n\n";
             for limit in &self.limits {

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
+use intake::keys::grouped;
 use serde::Serialize;
 use vault::Entry;
 
@@ -10,7 +11,7 @@ use super::status::ReasonLine;
 use super::{Work, chosen};
 use crate::error::JobError;
 use crate::procedure::{Patience, Reason, Standing, State, patience};
-use crate::profile::{Content, ImageSource, JobKind, Step, StepKind, cautions_for};
+use crate::profile::{Content, ImageSource, JobKind, Step, StepKind, Takes, cautions_for};
 use crate::session::{now, open_bench};
 use crate::text::page;
 
@@ -142,7 +143,7 @@ pub(super) fn commands(work: &Work, state: &State<'_>, step: &Step) -> Vec<Strin
             commands.push(format!("firmhand image compose {path} --with IMAGE --job {job}"));
         }
         StepKind::Handover => commands.push(format!("firmhand job handover {job} --by NAME")),
-        StepKind::Intake => {}
+        StepKind::Intake => commands.extend(step.takes.as_ref().map(|takes| taking(takes, job.as_str()))),
         StepKind::Note
         | StepKind::Check
         | StepKind::BootMedia
@@ -209,6 +210,11 @@ fn details(work: &Work, step: &Step, redact: bool) -> Vec<String> {
             max.unwrap_or_default()
         ));
     }
+    if let Some(takes) = &step.takes {
+        details.extend(takes.sha256.as_ref().map(|hash| format!("Its SHA-256 has to be {hash}")));
+        let key = takes.key.as_ref().zip(takes.origin.as_ref());
+        details.extend(key.map(|(key, origin)| format!("The key of {origin}: {}", grouped(key))));
+    }
     if step.kind == StepKind::Compose && work.header.kind == JobKind::Rescue {
         let intake = work.intake();
         let said = |key: &str| match intake["answers"][key].as_str() {
@@ -228,6 +234,23 @@ fn details(work: &Work, step: &Step, redact: bool) -> Vec<String> {
         }
     }
     details
+}
+
+/// The command that takes a step's file in. Words of a profile are no words of a shell until they are quoted.
+fn taking(takes: &Takes, job: &str) -> String {
+    let signed = takes.origin.as_ref().map_or(String::new(), |origin| {
+        format!(" --list LIST --signature SIGNATURE --key KEY --origin {}", quoted(origin))
+    });
+    format!("firmhand intake {}{signed} --job {job}", quoted(&takes.file))
+}
+
+fn quoted(word: &str) -> String {
+    let plain = |letter: char| letter.is_ascii_alphanumeric() || "._-+@:,/".contains(letter);
+    if !word.starts_with('-') && word.chars().all(plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
+    }
 }
 
 /// The recipe that the chosen variant has for a step's chip or span.

@@ -56,6 +56,9 @@ pub struct RecordReport {
     /// Each image over several chips, as found and as composed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub spans: Vec<ChipRecord>,
+    /// Files that were taken in for this job, oldest first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<FileRecord>,
     /// Each step that was done or is left.
     pub steps: Vec<StepRecord>,
     /// Photos, oldest first.
@@ -111,6 +114,21 @@ pub struct ContentRecord {
     /// SHA-256, to compare with lists that others publish; none when the vault has forgotten it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sha256: Option<String>,
+}
+
+/// A file in the record.
+#[derive(Debug, Clone, Serialize)]
+pub struct FileRecord {
+    /// Its content in the vault, or its proofs' where it is too large to be kept.
+    pub content: String,
+    /// What it is called.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Whose it is, as a person said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub origin: Option<String>,
+    /// What vouches for it, the strongest.
+    pub vouched_by: String,
 }
 
 /// A step in the record.
@@ -198,6 +216,7 @@ pub fn record(bench: &Path, job: Option<&str>, redact: bool) -> Result<RecordRep
         spans: spans(&vault, &work)?,
         photos: photos(&work.entries, &mut people, redact),
         gates: gates(&work.entries, &mut people),
+        files: files(&work.entries, redact),
         steps: state
             .steps()
             .iter()
@@ -245,6 +264,21 @@ fn gates(entries: &[Entry], people: &mut People) -> Vec<GateRecord> {
                 answer: text("answer"),
                 by: people.name(&text("by")),
                 when: entry.time.clone(),
+            }
+        })
+        .collect()
+}
+
+fn files(entries: &[Entry], redact: bool) -> Vec<FileRecord> {
+    let taken = entries.iter().filter(|entry| entry.kind == "file-taken");
+    taken
+        .map(|entry| {
+            let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+            FileRecord {
+                content: text(&entry.body["content"]),
+                name: private(entry.body["name"].as_str(), redact),
+                origin: private(entry.body["proofs"]["origin"].as_str(), redact),
+                vouched_by: text(&entry.body["proofs"]["vouched_by"]),
             }
         })
         .collect()

@@ -77,6 +77,13 @@ pub enum Deed {
         /// Whether a write is what it does.
         writes: bool,
     },
+    /// firmhand takes a file in.
+    TakeFile {
+        /// What it is usually called.
+        file: String,
+        /// Whether a signature has to vouch for it.
+        signed: bool,
+    },
     /// firmhand puts an image together.
     Compose,
     /// A question on the machine stands in the way of everything else.
@@ -168,6 +175,9 @@ pub fn sight(bench: &Path, job: &JobId, step: Option<&str>) -> Result<Sight, Job
 }
 
 fn deed(work: &Work, state: &State<'_>, step: &Step) -> Deed {
+    if let Some(takes) = &step.takes {
+        return Deed::TakeFile { file: takes.file.clone(), signed: takes.key.is_some() };
+    }
     match step.kind {
         StepKind::Wire | StepKind::Unwire => {
             Deed::Contact { chip: step.chip.clone().unwrap_or_default(), on: step.kind == StepKind::Wire }

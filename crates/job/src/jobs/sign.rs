@@ -152,7 +152,7 @@ fn check_options(step: &Step, request: &SignRequest) -> Result<(), JobsError> {
 
 /// Refuses what a signature does not close, and says what does.
 fn check_signable(work: &Work, state: &State<'_>, step: &Step) -> Result<(), JobsError> {
-    let by_command = step.kind == StepKind::Handover || step.kind.talks_to_chip() && !step.hold;
+    let by_command = step.kind == StepKind::Handover || step.takes.is_some() || step.kind.talks_to_chip() && !step.hold;
     if !by_command || state.may_do(&step.id).is_err() {
         return Ok(());
     }

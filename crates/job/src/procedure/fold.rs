@@ -109,6 +109,9 @@ impl State<'_> {
         if closed_by_chip(step.kind) {
             return (!(signed && step.hold)).then(|| "only what a chip command writes down closes it".into());
         }
+        if step.takes.is_some() && signed {
+            return Some("only a file that was taken in closes it".into());
+        }
         if (step.hold || matches!(step.kind, StepKind::Wire | StepKind::Unwire)) && !signed {
             return Some("it is a hold point, and only a signature closes it".into());
         }
@@ -343,7 +346,7 @@ impl Report {
 }
 
 fn is_intake(step: &Step) -> bool {
-    step.kind == StepKind::Intake
+    step.kind == StepKind::Intake && step.takes.is_none()
 }
 
 fn list(reasons: &[Reason]) -> String {

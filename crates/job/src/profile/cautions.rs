@@ -69,6 +69,7 @@ fn standard(profile: &Profile, step: &Step) -> Vec<&'static str> {
     let (battery, mains) = (has(SupplyKind::Battery), has(SupplyKind::Mains));
     let chip = step.chip.as_deref().and_then(|id| profile.chip(id));
     match step.kind {
+        StepKind::Intake if step.takes.is_some() => {}
         StepKind::Intake => {
             said.extend([CONSENT, WARRANTY, LOCKED]);
             said.extend(battery.then_some(SWOLLEN));

@@ -14,7 +14,7 @@ use std::path::PathBuf;
 use nor::supply::SupplyRange;
 use serde::Serialize;
 
-pub use step::{Content, Measure, Step, StepKind};
+pub use step::{Content, Measure, Step, StepKind, Takes};
 
 /// What is known of one model of machine.
 #[derive(Debug, Clone, PartialEq)]

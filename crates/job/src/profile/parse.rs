@@ -423,20 +423,32 @@ fn limit(section: &mut Section<'_, '_>) -> Option<Limit> {
 
 /// The keys `file`, `size` and `sha256` of a table.
 pub(super) fn file(section: &Section<'_, '_>) -> Option<FileSpec> {
-    let name = section.need_text("file");
-    if name.contains(['/', '\\']) {
-        section.error("file", format!("`{}` is a path", shown(&name)), "give the file's bare name; its hash finds it");
-    }
+    let name = bare_name(section);
     if !section.has("size") {
         section.error("size", "this key is missing", "give the file's bytes");
     }
     let size = section.integer("size", 1..=MOST_FILE);
+    let sha256 = sha256(section);
+    Some(FileSpec { file: name, size: size?, sha256 })
+}
+
+/// The key `file`: what a file is called.
+pub(super) fn bare_name(section: &Section<'_, '_>) -> String {
+    let name = section.need_text("file");
+    if name.contains(['/', '\\']) {
+        section.error("file", format!("`{}` is a path", shown(&name)), "give the file's bare name; its hash finds it");
+    }
+    name
+}
+
+/// The key `sha256`, in lower case.
+pub(super) fn sha256(section: &Section<'_, '_>) -> String {
     let sha256 = section.need_text("sha256").to_ascii_lowercase();
     if !sha256.is_empty() && (sha256.len() != 64 || !sha256.bytes().all(|byte| byte.is_ascii_hexdigit())) {
         let what = format!("`{}` is no SHA-256", shown(&sha256));
         section.error("sha256", what, "give the 64 hexadecimal digits that `sha256sum FILE` prints");
     }
-    Some(FileSpec { file: name, size: size?, sha256 })
+    sha256
 }
 
 /// A path that stays inside the profile's folder, by its text; whether a symbolic link leads out is looked at on loading.

@@ -1,11 +1,11 @@
 //! From a `[[step]]` table to a [`Step`], with the keys that its kind needs and no others.
 
 use super::document::Section;
-use super::model::{Content, FileSpec, Measure, Step, StepKind};
-use super::parse::{JOB_KINDS, file, path};
+use super::model::{Content, FileSpec, Measure, Step, StepKind, Takes};
+use super::parse::{JOB_KINDS, bare_name, file, path, sha256};
 
 /// Keys of a step.
-pub(super) const KEYS: [&str; 26] = [
+pub(super) const KEYS: [&str; 27] = [
     "id",
     "title",
     "kind",
@@ -32,6 +32,7 @@ pub(super) const KEYS: [&str; 26] = [
     "content",
     "measure",
     "media",
+    "takes",
 ];
 
 /// Longest time of a step, in minutes: a day.
@@ -40,7 +41,7 @@ const MOST_MINUTES: u32 = 24 * 60;
 const MOST_DARK: u32 = 120;
 
 /// Keys that mean something to some kinds only; whether those kinds must have it; and how it is written.
-const BOUND: [(&str, &[StepKind], bool, &str); 13] = [
+const BOUND: [(&str, &[StepKind], bool, &str); 14] = [
     ("chip", &CHIP_KINDS, false, ""),
     ("span", &[StepKind::Compose], false, ""),
     ("dark_minutes", &[StepKind::PowerUp], true, "say how many minutes it may stay dark before something is wrong"),
@@ -54,6 +55,7 @@ const BOUND: [(&str, &[StepKind], bool, &str); 13] = [
     ("content", &[StepKind::Apply], true, "give \"variant\", \"composed\" or \"as-found\""),
     ("measure", &[StepKind::Measure], true, "give { what = ..., unit = ..., min = ..., max = ... }"),
     ("media", &[StepKind::BootMedia], true, "give { file = ..., size = ..., sha256 = ... }"),
+    ("takes", &[StepKind::Intake], false, ""),
 ];
 
 /// Kinds that may name a chip.
@@ -109,6 +111,7 @@ pub(super) fn step(section: &mut Section<'_, '_>) -> Option<Step> {
         content: section.choice("content", &content),
         measure: measure(section),
         media: media(section),
+        takes: takes(section),
     };
     holds(section, &step);
     Some(step)
@@ -136,6 +139,10 @@ fn bound_keys(section: &Section<'_, '_>, id: &str, kind: StepKind) {
 
 /// Steps that stop the job until somebody signs, by rule: they have to say so, since who reads the file should see it.
 fn holds(section: &Section<'_, '_>, step: &Step) {
+    if step.hold && step.takes.is_some() {
+        let what = format!("step `{}` takes a file in, and no signature closes it", step.id);
+        section.error("hold", what, "take `hold` out; a new key asks for a signature by itself");
+    }
     if step.hold {
         return;
     }
@@ -171,4 +178,23 @@ fn measure(section: &mut Section<'_, '_>) -> Option<Measure> {
 
 fn media(section: &mut Section<'_, '_>) -> Option<FileSpec> {
     file(&section.table("media", "[step.media]", &["file", "size", "sha256"])?)
+}
+
+/// What an intake step wants: a hash or a key has to say which file it is.
+fn takes(section: &mut Section<'_, '_>) -> Option<Takes> {
+    let table = section.table("takes", "[step.takes]", &["file", "sha256", "key", "origin"])?;
+    let takes = Takes {
+        file: bare_name(&table),
+        sha256: table.has("sha256").then(|| sha256(&table)),
+        key: table.text("key"),
+        origin: table.text("origin"),
+    };
+    if takes.sha256.is_none() && takes.key.is_none() {
+        let what = "nothing says which file it is, nor who vouches for it";
+        table.error("sha256", what, "give `sha256`, or `key` with `origin`, or all three");
+    }
+    if takes.key.is_some() != takes.origin.is_some() {
+        table.error("key", "a key and whose it is go together", "give both `key` and `origin`, or neither");
+    }
+    Some(takes)
 }

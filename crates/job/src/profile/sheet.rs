@@ -8,6 +8,7 @@
 
 mod drawing;
 
+use intake::keys::grouped;
 use std::fmt::Write as _;
 
 use super::cautions::cautions_for;
@@ -342,6 +343,22 @@ fn details(page: &mut String, profile: &Profile, step: &Step) {
     if let Some(media) = &step.media {
         let (file, bytes, hash) = (escaped(&media.file), size(media.size), escaped(&media.sha256));
         put(page, format_args!("<p><b>File:</b> {file}, {bytes}, SHA-256 <code>{hash}</code></p>\n"));
+    }
+    if let Some(takes) = &step.takes {
+        let hash = takes.sha256.as_ref().map(|hash| format!(", SHA-256 <code>{}</code>", escaped(hash)));
+        let key = takes.key.as_ref().zip(takes.origin.as_ref());
+        let key = key.map(|(key, origin)| {
+            format!(", signed by {} with <code>{}</code>", escaped(origin), escaped(&grouped(key)))
+        });
+        put(
+            page,
+            format_args!(
+                "<p><b>File:</b> {}{}{}</p>\n",
+                escaped(&takes.file),
+                hash.unwrap_or_default(),
+                key.unwrap_or_default()
+            ),
+        );
     }
     if let Some(fill) = step.fill {
         put(page, format_args!("<p><b>Byte:</b> {fill:02X}</p>\n"));

@@ -35,6 +35,7 @@ pub fn step(id: &str, kind: StepKind, needs: &[&str]) -> Step {
         content: None,
         measure: None,
         media: None,
+        takes: None,
     }
 }
 
@@ -219,6 +220,7 @@ impl Bench {
         }
         let chips: Vec<String> = self.profile.chips_of(step).into_iter().map(str::to_owned).collect();
         match step.kind {
+            StepKind::Intake if step.takes.is_some() => self.add("step-done", json!({ "step": id, "by": "firmhand" })),
             StepKind::Intake => {}
             StepKind::Wire | StepKind::Unwire => {
                 self.add("link-gone", json!({}));

@@ -22,8 +22,8 @@ pub(super) fn changes_nothing(request: &Request) -> bool {
 }
 
 pub(super) fn wire_mode(mode: ReadMode) -> wire::ReadMode {
-    let ReadMode { opcode, address_bytes, dummy_bytes } = mode;
-    wire::ReadMode { opcode, address_bytes, dummy_bytes, data_lines: 1 }
+    let ReadMode { opcode, address_bytes, dummy_bytes, data_lines } = mode;
+    wire::ReadMode { opcode, address_bytes, dummy_bytes, data_lines }
 }
 
 fn wire_guard(guard: &Guard) -> wire::Guard<'_> {

@@ -16,7 +16,7 @@ use wire::{Data, WireError};
 
 const MIB: usize = 1 << 20;
 const ID: [u8; 3] = [0xEF, 0x40, 0x14];
-const MODE: ReadMode = ReadMode { opcode: 0x03, address_bytes: 3, dummy_bytes: 0 };
+const MODE: ReadMode = ReadMode { opcode: 0x03, address_bytes: 3, dummy_bytes: 0, data_lines: 1 };
 
 /// A chip of 1 MiB.
 fn chip(content: &[u8]) -> VirtualBench {
@@ -90,6 +90,7 @@ fn a_chip_is_identified_read_digested_and_written() {
     let digest = run(&mut link, |limits| driver::pass(limits, &identity, read_plan(true))).expect("a digest");
     let sums = before.chunks(4096).map(wire::crc32).collect();
     assert!(digest.content == Content::Digests(sums), "other sums than the host's");
+    assert_eq!(cable.passed().on_two_lines, 0, "this board has one data line");
     let mut wanted = before.clone();
     wanted[0x2000..0x8000].copy_from_slice(&random(2, 0x6000));
     wanted[0x10000..0x20000].fill(0xFF);
@@ -99,6 +100,19 @@ fn a_chip_is_identified_read_digested_and_written() {
     run(&mut link, |limits| driver::write(limits, job)).expect("written");
     drop(link);
     assert!(cable.chip() == wanted);
+}
+
+#[test]
+fn a_board_with_two_data_lines_digests_from_both() {
+    let content = random(1, MIB);
+    let features = Like::default().features.and(wire::Features::DUAL);
+    let (link, cable) = open(chip(&content), Like { features, ..Like::default() }, Faults::default());
+    let mut link = link.expect("a programmer");
+    let identity = run(&mut link, driver::identify).expect("a chip");
+    let digest = run(&mut link, |limits| driver::pass(limits, &identity, read_plan(true))).expect("a digest");
+    assert!(digest.content == Content::Digests(content.chunks(4096).map(wire::crc32).collect()));
+    // The first chunk from one line, one sector of it from two, and from there on all.
+    assert_eq!((digest.opcode, cable.passed().on_two_lines), (0x3B, MIB - 65_536 + 4096));
 }
 
 /// The promises about what passes on the pipe: payload share, round trips, digests, blank space.

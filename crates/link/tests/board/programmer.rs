@@ -59,6 +59,8 @@ pub struct Passed {
     pub back: usize,
     /// Messages that the host sent.
     pub messages: usize,
+    /// Bytes that the programmer read on two data lines.
+    pub on_two_lines: usize,
 }
 
 /// The pipe between host and engine, seen from a test.
@@ -383,11 +385,15 @@ impl Board for Bench {
     }
 
     /// The bench knows whole transactions: what is read on is read anew from where it stands.
-    async fn read(&mut self, into: &mut [u8], _: u8) {
+    async fn read(&mut self, into: &mut [u8], data_lines: u8) {
         let mut command = self.selected.clone().expect("selected");
         let len = into.len() as u32;
+        assert_eq!(data_lines == 2, command[0] == 0x3B, "the chip and the programmer disagree on the lines");
+        if data_lines == 2 {
+            self.ended.with(|wires| wires.passed.on_two_lines += into.len());
+        }
         let width = match command[0] {
-            READ | READ_FAST => 3,
+            READ | READ_FAST | 0x3B => 3,
             READ_LONG | READ_FAST_LONG => 4,
             _ => 0,
         };

@@ -8,7 +8,7 @@
 
 use super::{Conflict, EraseType, THREE_BYTE_REACH};
 use crate::catalogue::{self, Entry};
-use crate::command::{PROGRAM, PROGRAM_LONG};
+use crate::command::{PROGRAM, PROGRAM_LONG, READ_TWO_LINES_LONG, ReadMode};
 use crate::sfdp::{AddressWidths, Basic, Tables};
 
 /// How the whole of a chip is addressed.
@@ -73,6 +73,18 @@ impl<'a> LongOpcodes<'a> {
             listed || catalogue::is_winbond_like(id) || named.is_some_and(|named| named.read && named.fast_read);
         let programs = listed || named.is_some_and(|named| named.program);
         Self { candidates, tables, reads: large && reads, programs: large && reads && programs }
+    }
+
+    /// The read on two data lines, with the opcode that takes four address bytes whatever the mode where the others are read so.
+    pub(super) fn two_line_read(&self, addressing: Addressing) -> Option<ReadMode> {
+        let tables = self.tables?;
+        let (opcode, clocks) = tables.basic.two_line_read?;
+        let dummy_bytes = u8::try_from(clocks / 8).ok().filter(|_| clocks.is_multiple_of(8))?;
+        if !self.reads {
+            return Some(ReadMode { opcode, address_bytes: addressing.bytes(), dummy_bytes, data_lines: 2 });
+        }
+        let named = tables.four_byte.as_ref().is_some_and(|named| named.two_line_read);
+        named.then_some(ReadMode { opcode: READ_TWO_LINES_LONG, address_bytes: 4, dummy_bytes, data_lines: 2 })
     }
 
     /// The erase type with four address bytes; none when nothing names an opcode for it.

@@ -41,6 +41,9 @@ pub struct Basic {
     pub address: AddressWidths,
     /// Whether at least 64 bytes can be programmed at once (DWORD 1, bit 2).
     pub page_programs: bool,
+    /// The read that brings two bits a clock, opcode and address on one line (1-1-2): opcode and clocks between address and
+    /// data. DWORD 1, bit 16 says whether there is one; DWORD 4, bits 15:8, and 4:0 (wait) plus 7:5 (mode) say how.
+    pub two_line_read: Option<(u8, u32)>,
     /// Ways into four-byte mode (DWORD 16, bits 31:24); none where the table is shorter. Bit 0: B7h. 1: 06h, then B7h.
     /// 2: C5h writes the upper address byte (C8h reads it). 3: 17h writes a bank register (16h reads it), bit 7. 4: a
     /// non-volatile configuration register. 5: opcodes of their own. 6: always four bytes.
@@ -200,6 +203,7 @@ impl Basic {
                 _ => AddressWidths::Reserved,
             },
             page_programs: field(dwords[0], 2, 2) == 1,
+            two_line_read: two_line_read(&dwords),
             #[expect(clippy::cast_possible_truncation, reason = "eight bits")]
             four_byte_entry: word(16).map(|word| field(word, 31, 24) as u8),
             #[expect(clippy::cast_possible_truncation, reason = "ten bits")]
@@ -221,6 +225,14 @@ impl Basic {
             dwords,
         })
     }
+}
+
+fn two_line_read(dwords: &[u32]) -> Option<(u8, u32)> {
+    let how = dwords[3];
+    #[expect(clippy::cast_possible_truncation, reason = "eight bits")]
+    let opcode = field(how, 15, 8) as u8;
+    let told = field(dwords[0], 16, 16) == 1 && !matches!(opcode, 0x00 | 0xFF);
+    told.then(|| (opcode, field(how, 4, 0) + field(how, 7, 5)))
 }
 
 /// DWORD 14: bit 31 set means no deep power-down; bits 30:23 opcode in, 22:15 opcode out, and waking takes (bits 12:8 + 1)

@@ -13,6 +13,8 @@ pub struct FourByte {
     pub read: bool,
     /// 0Ch reads after eight dummy clocks (bit 1).
     pub fast_read: bool,
+    /// 3Ch reads on two data lines (bit 2).
+    pub two_line_read: bool,
     /// 12h programs a page (bit 6).
     pub program: bool,
     /// The opcodes of erase types 1 to 4 of the basic table (bits 9 to 12, and DWORD 2).
@@ -32,7 +34,7 @@ impl FourByte {
             let opcode = opcodes.to_le_bytes()[index];
             (support >> (9 + index) & 1 == 1 && !matches!(opcode, 0x00 | 0xFF)).then_some(opcode)
         });
-        Some(Self { read: has(0), fast_read: has(1), program: has(6), erases })
+        Some(Self { read: has(0), fast_read: has(1), two_line_read: has(2), program: has(6), erases })
     }
 
     /// The opcode for the erase type of this number in the basic table.
@@ -51,7 +53,13 @@ mod tests {
         let table = FourByte::parse(&[0b0010_0100_0011, 0xFFDC_5C21]).expect("two words");
         assert_eq!(
             table,
-            FourByte { read: true, fast_read: true, program: true, erases: [Some(0x21), None, None, None] }
+            FourByte {
+                read: true,
+                fast_read: true,
+                two_line_read: false,
+                program: true,
+                erases: [Some(0x21), None, None, None],
+            }
         );
         assert_eq!((table.erase(0), table.erase(1), table.erase(5)), (None, Some(0x21), None));
         assert_eq!(FourByte::parse(&[0x0000_0001]), None);

@@ -90,12 +90,17 @@ impl Chip {
             op::WRITE_BANK if model.bank_register => Phase::Value { opcode, value: None },
             op::READ_EXTENDED_ADDRESS if model.extended_register => Phase::Out(Output::Extended),
             op::WRITE_EXTENDED_ADDRESS if model.extended_register => Phase::Value { opcode, value: None },
+            op::READ_TWO_LINES_LONG if model.long.two_line_read.is_some() => {
+                plain(Then::Read, 4, model.long.two_line_read.unwrap_or_default())
+            }
             op::READ_LONG if model.long.read => plain(Then::Read, 4, 0),
             op::READ_FAST_LONG if model.long.fast_read => plain(Then::Read, 4, 1),
             op::PROGRAM_LONG if model.long.program => plain(Then::Program, 4, 0),
             _ => {
                 if let Some((_, short)) = model.long.erases.iter().find(|(long, _)| *long == opcode) {
                     plain(Then::Erase { opcode: *short }, 4, 0)
+                } else if let Some((_, dummy)) = model.two_line_read.filter(|(two, _)| *two == opcode) {
+                    array(Then::Read, dummy)
                 } else if let Some(setting) = model.settings.iter().find(|setting| setting.opcode == opcode) {
                     plain(Then::Setting(opcode), setting.address_bytes.unwrap_or(width), setting.dummy_bytes)
                 } else if model.erase_by(opcode).is_some() {

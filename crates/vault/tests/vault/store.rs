@@ -267,3 +267,17 @@ fn a_reader_or_writer_of_the_caller_that_fails_is_named() {
 }
 
 use std::io::Read as _;
+
+#[test]
+fn what_is_prepared_and_not_put_leaves_nothing() {
+    let bench = Bench::new();
+    let content = noise(5, 3 * CHUNK + 77);
+    let before = bench.files("").len();
+    let prepared = vault::Prepared::read(content.as_slice(), "x").expect("read");
+    assert_eq!(prepared.id(), Digest::blake3(&content));
+    drop(prepared);
+    assert_eq!(bench.files("").len(), before);
+    let prepared = vault::Prepared::read(content.as_slice(), "x").expect("read");
+    let stored = bench.vault.put_prepared(prepared, &request("a", "x")).expect("a put");
+    assert_eq!(bench.vault.read_vec(&stored.id).expect("sound"), content);
+}

@@ -297,7 +297,7 @@ impl<'a> Walk<'a> {
             [(steps.first(), StepKind::Intake, "begins", "first"), (steps.last(), StepKind::Handover, "ends", "last")];
         for (at, wanted, verb, place) in ends {
             if let Some(at) = at
-                && self.profile.steps[*at].kind != wanted
+                && (self.profile.steps[*at].kind != wanted || self.profile.steps[*at].takes.is_some())
             {
                 let what = format!("a {kind} job {verb} with step `{}`", self.profile.steps[*at].id);
                 let remedy = format!("put a step of kind {} {place}; `needs` can move a step", wanted.as_str());

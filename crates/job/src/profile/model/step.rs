@@ -62,6 +62,8 @@ pub struct Step {
     pub measure: Option<Measure>,
     /// Boot-media: the boot image. Boot-media steps always have it, no other kind has.
     pub media: Option<FileSpec>,
+    /// Intake: the file that is taken in, in place of the machine.
+    pub takes: Option<Takes>,
 }
 
 impl Step {
@@ -70,6 +72,19 @@ impl Step {
     pub fn belongs_to(&self, kind: JobKind) -> bool {
         self.only_for.is_empty() || self.only_for.contains(&kind)
     }
+}
+
+/// The file that an intake step wants, and what has to vouch for it: its hash, a signature, or both.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Takes {
+    /// What it is usually called; a hint.
+    pub file: String,
+    /// SHA-256, 64 hexadecimal digits in lower case.
+    pub sha256: Option<String>,
+    /// The key that signs the file, or a list that has it: an OpenPGP fingerprint, or a minisign key.
+    pub key: Option<String>,
+    /// Whose file it is: the name under which the key is pinned. Always there beside a key.
+    pub origin: Option<String>,
 }
 
 /// What an apply step writes.
@@ -133,7 +148,7 @@ pub enum StepKind {
     Apply,
     /// A chip is compared with what was applied.
     Verify,
-    /// The machine is taken in.
+    /// The machine is taken in; with `takes`, a file.
     Intake,
     /// A boot stick is made.
     BootMedia,
