@@ -6,4 +6,5 @@ mod common;
 mod intake;
 mod record;
 mod sign;
+mod views;
 mod whole;
