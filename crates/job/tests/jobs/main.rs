@@ -8,4 +8,5 @@ mod intake;
 mod parts;
 mod record;
 mod sign;
+mod views;
 mod whole;
