@@ -28,6 +28,8 @@ use crate::proof::{Proof, Scheme, SignatureError};
 pub const LARGEST: u64 = 4 << 20;
 /// Clocks of benches differ.
 const CLOCKS_DIFFER: u64 = 24 * 60 * 60;
+/// Signatures in a signature file or a message.
+const MOST_SIGNATURES: usize = 16;
 /// Packets in a file; a key that many have signed has thousands.
 const MOST_PACKETS: usize = 64_000;
 
@@ -154,6 +156,10 @@ fn choose(signatures: Vec<Signature>, key: &Key, now: u64) -> Result<Chosen, Sig
     if signatures.is_empty() {
         return Err(no_signature("it holds no signature"));
     }
+    // Each one by this key costs a look at all that binds the key.
+    if signatures.len() > MOST_SIGNATURES {
+        return Err(no_signature("it holds more than 16 signatures"));
+    }
     let mut others = Vec::new();
     let mut refused = None;
     for signature in signatures {
@@ -231,7 +237,7 @@ fn packets(bytes: &[u8], expected: BlockType) -> Result<Vec<Packet>, SignatureEr
     }
     let mut armour = Dearmor::new(BufReader::new(Cursor::new(start)));
     armour.read_header().map_err(|_| no_signature("its armour is damaged"))?;
-    if armour.typ != Some(expected.clone()) {
+    if armour.typ != Some(expected) {
         return Err(no_signature("its armour announces something else"));
     }
     let mut binary = Vec::new();

@@ -62,6 +62,9 @@ impl Key {
             found.take(2).collect::<Result<_, _>>().map_err(|_| no("it is damaged, or no key at all"))?
         };
         match <[SignedPublicKey; 1]>::try_from(keys) {
+            Ok([key]) if signatures_on(&key) > MOST_SIGNATURES => {
+                Err(no("more than 10,000 signatures hang on it; ask for a copy without those of other people"))
+            }
             Ok([key]) => Ok(Self { key }),
             Err(keys) if keys.is_empty() => Err(no("it holds no public key")),
             Err(_) => Err(no("it holds several keys; give a file with the one that is meant")),
@@ -177,6 +180,16 @@ impl Key {
             .ok_or("the subkey that signed is not bound to it for signing")?;
         span.covers(made, now)
     }
+}
+
+/// Signatures that a key may carry; each of its own has to be verified.
+const MOST_SIGNATURES: usize = 10_000;
+
+fn signatures_on(key: &SignedPublicKey) -> usize {
+    let details = &key.details;
+    let on_users: usize = details.users.iter().map(|user| user.signatures.len()).sum();
+    let on_subkeys: usize = key.public_subkeys.iter().map(|sub| sub.signatures.len()).sum();
+    details.direct_signatures.len() + details.revocation_signatures.len() + on_users + on_subkeys
 }
 
 /// From when to when a part of a key is good.

@@ -263,6 +263,9 @@ fn s10_every_cut_of_keys_and_signatures_is_refused() {
     let key = ring.key("meadow", "ed25519", "2y");
     ring.sign("meadow", "x.bin", "");
     let (signature, bytes) = (ring.read("x.bin.sig"), ring.read("meadow.gpg"));
+    assert!(Chosen::new(&signature.repeat(16), &key, DAY).is_ok());
+    let many = Chosen::new(&signature.repeat(17), &key, DAY);
+    assert!(matches!(many, Err(SignatureError::NoSignature { .. })), "{many:?}");
     for len in 0..signature.len() {
         assert!(Chosen::new(&signature[..len], &key, DAY).is_err(), "signature cut to {len}");
     }
