@@ -36,9 +36,10 @@ fn a_key_is_compared_once_and_known_from_then_on() {
     assert_eq!(kept(&bench), 0, "nothing is kept before somebody has compared the key");
     assert!(!bench.path("bench/keys.toml").exists());
     let signed = bench.run(&format!("{line} --key meadowlark.pub --signed Ines")).expect(0);
-    let known = bench.run(&line).expect(0);
+    // Shown while there is one entry: two of one second stand in the order of their hashes.
     let shown = bench.run("vault show meadowlark.bin").expect(0);
-    snapshot("intake_signed", &bench, &[no_key, asked, signed, known, shown]);
+    let known = bench.run(&line).expect(0);
+    snapshot("intake_signed", &bench, &[no_key, asked, signed, shown, known]);
     let report = bench.json(&line);
     assert_eq!(
         (report["vouched_by"].clone(), report["signature"]["pinned"].clone()),
