@@ -81,7 +81,7 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
     let papers = Papers::gather(&vault, &pins, request, &name, seconds())?;
     let (file, size) = regular(&request.file)?;
     if papers.unmentioned() {
-        return Err(elsewhere(&request.file, &file, &name, papers));
+        return Err(elsewhere(&request.file, &file, &name, &papers));
     }
     let read = read(&file, size, &papers, request, front)?;
     let file_proof = read.proof.transpose().map_err(IntakeError::Signature)?;
@@ -301,7 +301,7 @@ fn keep(
 }
 
 /// A list that does not mention the file: whether it has the file's hash under another name, the file itself tells.
-fn elsewhere(path: &Path, mut file: &File, name: &str, papers: Papers) -> JobError {
+fn elsewhere(path: &Path, mut file: &File, name: &str, papers: &Papers) -> JobError {
     let sums = sums::<()>(&mut file, &[], Vec::new());
     let Ok((sums, _)) = sums else {
         return IntakeError::File { path: path.to_path_buf(), why: "it cannot be read".into() }.into();

@@ -32,7 +32,7 @@ pub(super) enum Over {
 
 /// A signature that can count, and whose hash over the file is still to come where it is over the file.
 pub(super) enum Held {
-    OpenPgp(openpgp::Chosen),
+    OpenPgp(Box<openpgp::Chosen>),
     Minisign(minisign::Chosen),
 }
 
@@ -146,9 +146,8 @@ impl Papers {
                     }
                     Scheme::OpenPgp => {
                         let key = openpgp::Key::parse(key).map_err(IntakeError::Signature)?;
-                        Held::OpenPgp(
-                            openpgp::Chosen::new(&signature.bytes, &key, now).map_err(IntakeError::Signature)?,
-                        )
+                        let chosen = openpgp::Chosen::new(&signature.bytes, &key, now);
+                        Held::OpenPgp(Box::new(chosen.map_err(IntakeError::Signature)?))
                     }
                 };
                 // It covers the list or the file; only one of them can fit.

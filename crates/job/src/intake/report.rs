@@ -253,7 +253,7 @@ pub fn proof_lines(proofs: &Value) -> Vec<String> {
     match proofs["vouched_by"].as_str() {
         Some("nothing") => lines.push("nothing vouches for it: no list, no signature, no hash from elsewhere".into()),
         Some("weak-hash") => {
-            lines.push("only a weak hash vouches for it, which proves nothing against ill will".into())
+            lines.push("only a weak hash vouches for it, which proves nothing against ill will".into());
         }
         _ => {}
     }
