@@ -69,7 +69,8 @@ impl Place {
             return Err(JobError::OtherContent { why });
         }
         let step = self.step;
-        let body = json!({ "step": step, "sha256": sha256, "size": size, "model": drive.model, "drive_size": drive.size });
+        let body =
+            json!({ "step": step, "sha256": sha256, "size": size, "model": drive.model, "drive_size": drive.size });
         self.journal.append("medium-written", body, &now())?;
         let body = json!({ "step": step, "by": "firmhand", "evidence": { "sha256": sha256 } });
         self.journal.append("step-done", body, &now())?;
