@@ -134,8 +134,8 @@ impl DriveList {
 /// the image has to be the one that the step wants, and the step is done then.
 ///
 /// # Errors
-/// [`JobError::WrongJob`], [`JobError::OtherContent`] of a job; [`JobError::Unanswered`] without a size and with nobody to ask, [`JobError::Declined`] without an answer;
-/// [`JobError::DriveRefused`] for a drive that may not be written, or is another than the
+/// [`JobError::WrongJob`], [`JobError::OtherContent`] of a job; [`JobError::Unanswered`] without a size and with nobody to ask,
+/// [`JobError::Declined`] without an answer; [`JobError::DriveRefused`] for a drive that may not be written, or is another than the
 /// one named; [`JobError::ImageFile`] for an image that cannot be read; [`JobError::Drive`] for what goes wrong on the way.
 pub fn write(request: &WriteRequest, redact: bool, front: &mut dyn Front) -> Result<DriveWritten, JobError> {
     let (image, node) = (request.image.as_path(), request.drive.as_path());
