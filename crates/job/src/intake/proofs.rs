@@ -33,7 +33,7 @@ pub(super) enum Over {
 /// A signature that can count, and whose hash over the file is still to come where it is over the file.
 pub(super) enum Held {
     OpenPgp(Box<openpgp::Chosen>),
-    Minisign(minisign::Chosen),
+    Minisign(Box<minisign::Chosen>),
 }
 
 impl Held {
@@ -142,7 +142,8 @@ impl Papers {
                 let held = match scheme {
                     Scheme::Minisign => {
                         let key = minisign::Key::parse(key).map_err(IntakeError::Signature)?;
-                        Held::Minisign(minisign::Chosen::new(&signature.bytes, &key).map_err(IntakeError::Signature)?)
+                        let chosen = minisign::Chosen::new(&signature.bytes, &key);
+                        Held::Minisign(Box::new(chosen.map_err(IntakeError::Signature)?))
                     }
                     Scheme::OpenPgp => {
                         let key = openpgp::Key::parse(key).map_err(IntakeError::Signature)?;
