@@ -123,7 +123,7 @@ pub enum Mistake {
     NotASelector(crate::select::SelectorError),
     /// No chain.
     #[error("this is no chain of steps: {0}")]
-    NotAChain(crate::chain::ChainError),
+    NotAChain(Box<crate::chain::ChainError>),
     /// No GUID.
     #[error("this is no GUID: {0}")]
     NotAGuid(crate::explain::GuidError),

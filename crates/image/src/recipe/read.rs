@@ -302,7 +302,7 @@ fn source(table: &Table<'_>) -> Result<SourceRef, RecipeError> {
 fn chain(table: &Table<'_>) -> Result<(Box<Chain>, Form), RecipeError> {
     let remedy = "write where in the file the part sits: `take = \"boot then fat:/FOLDER/FILE\"`";
     let text = table.text("take", LONGEST_PATH)?.ok_or_else(|| table.missing("`take`", remedy))?;
-    let chain: Chain = text.parse().map_err(|error| table.mistake("take", Mistake::NotAChain(error)))?;
+    let chain: Chain = text.parse().map_err(|error| table.mistake("take", Mistake::NotAChain(Box::new(error))))?;
     let decoded = table.yes_no("decoded")?.unwrap_or(false);
     if decoded && chain.structure.is_none() {
         let remedy = "end `take` with a structure, such as `then file:NAME`: only that has a content to unpack";

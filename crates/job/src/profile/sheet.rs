@@ -331,7 +331,7 @@ fn details(page: &mut String, profile: &Profile, step: &Step) {
             (Some(min), None) => format!("{min} {unit} or more"),
             (None, Some(max)) => format!("{max} {unit} or less"),
             (None, None) if measure.is.is_empty() => unit,
-            (None, None) => escaped(&measure.is.join(" or ")).to_string(),
+            (None, None) => escaped(&measure.is.join(" or ")),
         };
         put(
             page,
