@@ -395,7 +395,7 @@ impl JobError {
                 "put it into one of them, or open the desk with `--files DIR` for the folder that has it".into()
             }
             Self::Chain { .. } => {
-                "docs/images.md has the language of selectors, docs/recipes.md that of chains through other files".into()
+                "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language, docs/recipes.md that of chains through other files".into()
             }
             Self::Select(_) => {
                 "`firmhand image take IMAGE --list /` lists what can be named; docs/images.md has the language".into()

@@ -93,7 +93,7 @@ impl fmt::Display for Why {
             Self::Several(paths) => write!(f, "several files are called so: {}", paths.join(", ")),
             Self::Number { what, there } => {
                 let numbers: Vec<String> = there.iter().map(ToString::to_string).collect();
-                write!(f, "say a {what} by its number; here are number {}", numbers.join(", "))
+                write!(f, "say a {what} by its number; known here: {}", numbers.join(", "))
             }
             Self::Broken(error) => write!(f, "{error}"),
             Self::Archive(error) => write!(f, "{error}"),

@@ -22,6 +22,12 @@ const A_MOMENT: Duration = Duration::from_millis(400);
 /// Between two looks of a watch over a link that does not wait by itself.
 const WATCH_PACE: Duration = Duration::from_millis(15);
 
+/// A number with a comma, as many people write it, gets its point.
+fn point(value: String) -> String {
+    let pointed = value.replace(',', ".");
+    if pointed.parse::<f64>().is_ok() { pointed } else { value }
+}
+
 /// A step is signed, begins, or stays dark; a gate is signed.
 pub(super) async fn sign(
     State(state): State<AppState>,
@@ -36,7 +42,7 @@ pub(super) async fn sign(
         job: Some(job.to_string()),
         by: fields.must("by")?,
         note: fields.given("note"),
-        measured: fields.number("measured")?,
+        measured: fields.given("measured").map(point),
         link: chosen(&state, &fields)?,
         link_stays: stays,
         begin: deed == "begin",

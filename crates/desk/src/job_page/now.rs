@@ -96,12 +96,6 @@ fn deed(state: &AppState, look: &Look, step: &NextStep) -> Markup {
     let job = &look.sight.status.job;
     let sign = |body: &Markup| form(state, &format!("/job/{job}/sign"), &html! { (hidden("step", &step.id)) (body) });
     match &look.sight.deed {
-        Deed::Measure(measure) => sign(&html! {
-            (measured(measure))
-            (name(look, step.hold))
-            (note())
-            (button(words::SIGN_MEASURED))
-        }),
         Deed::Contact { chip, on } => sign(&contact(look, step, chip, *on)),
         Deed::PowerUp { since } => power_up(look, step, since.as_deref(), &sign),
         Deed::Chip { chips, signs, cut_off, writes } => {
@@ -140,7 +134,10 @@ fn deed(state: &AppState, look: &Look, step: &NextStep) -> Markup {
             },
         ),
         Deed::HandOver => hand_over(state, look),
-        _ => sign(&html! { (name(look, step.hold)) (note()) (button(words::SIGN_DONE)) }),
+        _ => {
+            let done = if look.sight.measure.is_some() { words::SIGN_MEASURED } else { words::SIGN_DONE };
+            sign(&html! { (measured(look)) (name(look, step.hold)) (note()) (button(done)) })
+        }
     }
 }
 
@@ -166,7 +163,7 @@ fn power_up(look: &Look, step: &NextStep, since: Option<&str>, sign: &dyn Fn(&Ma
     };
     html! {
         @if let Some(patience) = &step.patience { (timer(patience, since)) }
-        (sign(&html! { (name(look, step.hold)) (note()) (button(words::IT_SHOWS)) }))
+        (sign(&html! { (measured(look)) (name(look, step.hold)) (note()) (button(words::IT_SHOWS)) }))
         details open[step.patience.as_ref().is_some_and(|patience| patience.over)] {
             summary { (words::NOTHING_CAME) }
             (sign(&html! { (deed("dark")) p { (words::DARK_TOLD) } (name(look, step.hold)) (note()) (plain(words::SIGN_DARK)) }))
@@ -247,15 +244,23 @@ fn give_back(state: &AppState, look: &Look, open: bool) -> Markup {
     }
 }
 
-fn measured(measure: &Measure) -> Markup {
+/// What is measured or read off at this step, with what is good.
+fn measured(look: &Look) -> Markup {
+    let Some(measure) = &look.sight.measure else { return html! {} };
     let bound = |word: &str, value: Option<f64>| value.map(|value| format!("{word} {value} {}", measure.unit));
     let limits: Vec<String> =
         bound(words::AT_LEAST, measure.min).into_iter().chain(bound(words::AT_MOST, measure.max)).collect();
+    let good = if measure.is.is_empty() { limits.join(", ") } else { measure.is.join(words::OR) };
     html! {
         label.field {
-            span { (measure.what) ", " (words::IN) " " (measure.unit) }
-            @if !limits.is_empty() { small { (words::GOOD_IS) " " (limits.join(", ")) } }
-            input name="measured" inputmode="decimal" required autocomplete="off" maxlength="40";
+            span { (measure.what) @if !measure.unit.is_empty() { ", " (words::IN) " " (measure.unit) } }
+            @if !good.is_empty() { small { (words::GOOD_IS) " " (good) } }
+            @if measure.is.is_empty() {
+                input name="measured" inputmode="decimal" required autocomplete="off" maxlength="40";
+            } @else {
+                input name="measured" list="good" required autocomplete="off" maxlength="40";
+                datalist id="good" { @for value in &measure.is { option value=(value) {} } }
+            }
         }
     }
 }

@@ -73,6 +73,8 @@ pub const SIGN_GATE: &str = "Sign for it";
 pub const SIGN: &str = "Sign";
 /// Before limits.
 pub const GOOD_IS: &str = "Good is";
+/// Between texts of which each is good.
+pub const OR: &str = " or ";
 /// A limit.
 pub const AT_LEAST: &str = "at least";
 /// A limit.

@@ -86,7 +86,9 @@ export async function fill(page, form, way) {
   const value = form.locator("input[name=measured]");
   if (await value.count()) {
     const limits = form.locator("label:has(input[name=measured]) small");
-    await way.fill(page, value, measured((await limits.count()) ? await limits.textContent() : ""));
+    const texts = form.locator("datalist option");
+    const good = (await texts.count()) ? await texts.first().getAttribute("value") : measured((await limits.count()) ? await limits.textContent() : "");
+    await way.fill(page, value, good);
   }
 }
 

@@ -138,10 +138,10 @@ impl Visitor {
     }
 
     /// Fills a form in and sends it; what the form holds itself goes along.
-    pub fn send(&self, form: &Form, fields: &[(&str, &str)]) -> Answer {
+    pub fn send<V: AsRef<str>>(&self, form: &Form, fields: &[(&str, V)]) -> Answer {
         let mut pairs = form.fields.clone();
         for (name, value) in fields {
-            pairs.insert((*name).to_owned(), (*value).to_owned());
+            pairs.insert((*name).to_owned(), value.as_ref().to_owned());
         }
         let body: Vec<String> =
             pairs.iter().map(|(name, value)| format!("{}={}", escaped(name), escaped(value))).collect();
@@ -214,4 +214,22 @@ fn escaped(text: &str) -> String {
     let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-_.".contains(&byte);
     let one = |byte: u8| if plain(byte) { char::from(byte).to_string() } else { format!("%{byte:02X}") };
     text.bytes().map(one).collect()
+}
+
+/// What a person writes where a value is asked for: one that the form calls good.
+pub fn good_value(form: &Form) -> String {
+    let after = |word: &str, end: &[char]| {
+        let rest = form.text.split_once(word)?.1;
+        Some(rest.split(end).next().unwrap_or_default().to_owned())
+    };
+    if let Some(text) = after("<option value=\"", &['"']).filter(|_| form.text.contains("<datalist")) {
+        return text;
+    }
+    let bound = |word| after(word, &[' ', '<']).and_then(|number| number.parse::<f64>().ok());
+    match (bound("at least "), bound("at most ")) {
+        (Some(least), Some(most)) => ((least + most) / 2.0).to_string(),
+        (Some(least), None) => least.to_string(),
+        (None, Some(most)) => (most / 2.0).to_string(),
+        (None, None) => "1".to_owned(),
+    }
 }

@@ -6,21 +6,16 @@ use std::time::Duration;
 use job::jobs::{self, SignRequest};
 use job::vault::{JobId, Journal};
 
-use super::visitor::{Form, Visitor, deed, form, forms};
+use super::visitor::{Form, Visitor, deed, form, forms, good_value};
 use super::{Bench, Quiet};
 
 /// More presses than any job has: one that does not end is a mistake.
 const MOST_PRESSES: usize = 400;
 
 /// What a person fills in, whatever is asked.
-fn filled(form: &Form) -> Vec<(&'static str, &'static str)> {
-    let mut fields = Vec::new();
-    for (name, value) in [("by", "Ana"), ("measured", "0.02")] {
-        if form.fields.contains_key(name) {
-            fields.push((name, value));
-        }
-    }
-    fields
+fn filled(form: &Form) -> Vec<(&'static str, String)> {
+    let fields = [("by", "Ana".to_owned()), ("measured", good_value(form))];
+    fields.into_iter().filter(|(name, _)| form.fields.contains_key(*name)).collect()
 }
 
 #[test]
@@ -263,13 +258,13 @@ fn the_live_watch_shows_its_word_until_it_is_stopped() {
     assert_eq!(word, "SEATED");
     // It holds the link, so nothing else begins on this job.
     let identify = deed(&page).expect("a button");
-    assert_eq!(visitor.send(&identify, &[]).status, 409);
-    visitor.send(&form(&visitor.get(&watch), "/stop"), &[]);
+    assert_eq!(visitor.send::<&str>(&identify, &[]).status, 409);
+    visitor.send::<&str>(&form(&visitor.get(&watch), "/stop"), &[]);
     let page = visitor.settled(&bench.page());
     assert!(page.contains("looks, the last one SEATED"), "{page}");
     let test = visitor.send(&check, &[("how", "test")]);
     assert_eq!(test.status, 303);
     assert!(visitor.settled(&bench.page()).contains("id right 1000 of 1000"));
-    visitor.send(&identify, &[]);
+    visitor.send::<&str>(&identify, &[]);
     assert_eq!(deed(&visitor.settled(&bench.page())).expect("a button").fields["step"], "capture-main");
 }

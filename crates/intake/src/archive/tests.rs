@@ -285,7 +285,7 @@ proptest! {
             archive[at] = byte;
         }
         let opened = open(&mut Cursor::new(&archive), "a");
-        prop_assert!(!matches!(opened, Err(ArchiveError::Read(_))));
+        prop_assert!(!matches!(opened, Err(ArchiveError::Read(_))), "{opened:?}");
         if let Ok(listing) = list(&mut Cursor::new(&archive)) {
             prop_assert!(listing.members.iter().all(|member| !member.path.starts_with('/') && !member.path.contains("..")));
         }

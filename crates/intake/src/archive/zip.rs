@@ -48,8 +48,8 @@ impl Directory {
         const TAIL: u64 = 22 + 65_535;
         let from = len.saturating_sub(TAIL);
         let mut tail = Vec::new();
-        source.seek(SeekFrom::Start(from)).map_err(ArchiveError::Read)?;
-        source.take(TAIL).read_to_end(&mut tail).map_err(ArchiveError::Read)?;
+        source.seek(SeekFrom::Start(from)).map_err(ArchiveError::from_read)?;
+        source.take(TAIL).read_to_end(&mut tail).map_err(ArchiveError::from_read)?;
         let ends_here = |at: &usize| {
             let end = &tail[*at..];
             u32_at(end, 0) == END && usize::from(u16_at(end, 20)) == end.len() - 22
@@ -73,8 +73,8 @@ impl Directory {
             behind = end_at.checked_sub(20 + 56).ok_or_else(|| damaged("its end is cut"))?;
             for at in [behind, u64_at(locator, 8)] {
                 if at.checked_add(56).is_some_and(|end| end <= len) {
-                    source.seek(SeekFrom::Start(at)).map_err(ArchiveError::Read)?;
-                    source.read_exact(&mut record).map_err(ArchiveError::Read)?;
+                    source.seek(SeekFrom::Start(at)).map_err(ArchiveError::from_read)?;
+                    source.read_exact(&mut record).map_err(ArchiveError::from_read)?;
                     if u32_at(&record, 0) == END64 {
                         behind = at;
                         break;
@@ -101,7 +101,7 @@ impl Directory {
     ) -> Result<(), ArchiveError> {
         let mut places: Vec<(u64, u64)> = Vec::new();
         let mut wanted = None;
-        source.seek(SeekFrom::Start(self.at)).map_err(ArchiveError::Read)?;
+        source.seek(SeekFrom::Start(self.at)).map_err(ArchiveError::from_read)?;
         let mut directory = BufReader::with_capacity(1 << 16, source.by_ref().take(self.len));
         for _ in 0..self.entries {
             collector.count()?;
@@ -136,10 +136,10 @@ impl Directory {
     ) -> Result<(), ArchiveError> {
         let at = self.before + entry.local;
         let mut head = [0; 30];
-        source.seek(SeekFrom::Start(at)).map_err(ArchiveError::Read)?;
-        source.read_exact(&mut head).map_err(ArchiveError::Read)?;
+        source.seek(SeekFrom::Start(at)).map_err(ArchiveError::from_read)?;
+        source.read_exact(&mut head).map_err(ArchiveError::from_read)?;
         let mut name = vec![0; usize::from(u16_at(&head, 26))];
-        source.read_exact(&mut name).map_err(ArchiveError::Read)?;
+        source.read_exact(&mut name).map_err(ArchiveError::from_read)?;
         if u32_at(&head, 0) != LOCAL || name != entry.name {
             return Err(damaged("a member and the directory name it differently"));
         }
@@ -148,7 +148,7 @@ impl Directory {
         if from + entry.packed > self.at {
             return Err(damaged("a member reaches into the directory"));
         }
-        source.seek(SeekFrom::Start(from)).map_err(ArchiveError::Read)?;
+        source.seek(SeekFrom::Start(from)).map_err(ArchiveError::from_read)?;
         let mut packed = source.by_ref().take(entry.packed);
         let unpacked: Box<dyn Read> = match entry.method {
             0 => Box::new(packed),

@@ -29,6 +29,8 @@ pub struct Sight {
     pub step: Option<NextStep>,
     /// What is to be done about it, and by whom.
     pub deed: Deed,
+    /// What is measured or read off at it.
+    pub measure: Option<Measure>,
     /// Other steps that may be done now: id and title.
     pub also: Vec<(String, String)>,
     /// Steps whose contact is on, or going on.
@@ -52,8 +54,6 @@ pub struct Sight {
 pub enum Deed {
     /// Hands do it, and a person signs.
     Sign,
-    /// A value is measured and signed.
-    Measure(Measure),
     /// A contact goes on or comes off; the programmer is seen to go (S13).
     Contact {
         /// The chip.
@@ -158,6 +158,7 @@ pub fn sight(bench: &Path, job: &JobId, step: Option<&str>) -> Result<Sight, Job
         next: next_of(&work, &state, false),
         step: chosen.map(|step| next_step(&work, &state, step, false)),
         deed: chosen.map_or_else(|| without_step(&work, &state), |step| deed(&work, &state, step)),
+        measure: chosen.and_then(|step| step.measure.clone()),
         also: next
             .iter()
             .filter(|step| chosen.is_none_or(|chosen| chosen.id != step.id))
@@ -182,7 +183,6 @@ fn deed(work: &Work, state: &State<'_>, step: &Step) -> Deed {
         StepKind::Wire | StepKind::Unwire => {
             Deed::Contact { chip: step.chip.clone().unwrap_or_default(), on: step.kind == StepKind::Wire }
         }
-        StepKind::Measure => step.measure.clone().map_or(Deed::Sign, Deed::Measure),
         StepKind::PowerUp => {
             let begun = state.step(&step.id).and_then(|view| view.begun);
             Deed::PowerUp { since: begun.map(|mark| mark.when) }
