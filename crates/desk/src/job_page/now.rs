@@ -4,7 +4,6 @@ use std::time::Duration;
 
 use job::jobs::{Deed, NextStep};
 use job::procedure::Patience;
-use job::profile::Measure;
 use maud::{Markup, html};
 
 use super::{Look, photo, running};
