@@ -4,7 +4,7 @@
 //! come from `job`; pages show it, forms call the same functions, and both faces may be used on one bench at once.
 //!
 //! [`open`] binds the address, [`Desk::run`] serves until it is asked to end. Long work runs in threads of its own and
-//! survives the window that began it; see [`runner`]. What keeps strangers out (S12) is in [`guard`], around every route.
+//! survives the window that began it; see [`runner`]. What keeps strangers out (S12) is in `guard`, around every route.
 //!
 //! What a reader would question: pages are made whole on the server, and scripts only bring news into them. Everything but the
 //! live watch and moving numbers works without script, and there is one place that knows what a page says.

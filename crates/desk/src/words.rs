@@ -1,4 +1,4 @@
-//! Every sentence and word that pages show and the engine does not say, in one place; those of a job's page in [`job`].
+//! Every sentence and word that pages show and the engine does not say, in one place; those of a job's page in `words::job`.
 
 mod job;
 
