@@ -13,7 +13,7 @@ import subprocess
 import threading
 import time
 
-from machine import CACHE, TOP, add_shell, kernel_line, pack, qemu
+from machine import CACHE, TOP, add_program, add_shell, kernel_line, pack, qemu
 
 SHELL = """sh mount umount insmod usleep reboot switch_root stty readlink cat basename mkdir cp rm ln dd kill sha256sum grep cut
         time sleep true""".split()
@@ -36,7 +36,7 @@ class Guest:
         self.folder, self.image = folder, image
         system = folder / "system"
         add_shell(system, SHELL)
-        shutil.copy(program, system / "bin" / "firmhand")
+        add_program(program, system, "firmhand")
         (system / "image").write_bytes(image)
         early = folder / "early"
         shutil.copytree(CACHE / "files" / "modules", early / "modules")

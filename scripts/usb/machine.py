@@ -73,10 +73,10 @@ def download(package, folder):
     subprocess.run(["dpkg-deb", "-x", deb, folder / "root"], check=True)
 
 
-def add_program(program, root):
-    """Copies a program and every shared library that it asks for."""
+def add_program(program, root, name=""):
+    """Copies a program, as `name` if that is given, and every shared library that it asks for."""
     (root / "bin").mkdir(parents=True, exist_ok=True)
-    shutil.copy(program, root / "bin")
+    shutil.copy(program, root / "bin" / name)
     found = subprocess.run(["ldd", program], capture_output=True, text=True, check=False).stdout
     for library in re.findall(r"(/\S+)", found):
         to = root / library.lstrip("/")
