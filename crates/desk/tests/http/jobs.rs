@@ -227,8 +227,9 @@ fn news_come_as_events_with_all_that_a_window_shows() {
     up_to(&visitor, &bench, "wire-main");
     let wire = deed(&visitor.get(&bench.page())).expect("a button");
     visitor.send(&wire, &filled(&wire));
-    let ended = events.find(|event| event["task"]["outcome"]["good"] == true).expect("an end");
-    assert_eq!(ended["task"]["step"], "wire-main");
+    // Steps on the way ran too; how those ended comes first, where it was not overtaken.
+    let mut ends = events.filter(|event| event["task"]["outcome"]["good"] == true);
+    assert!(ends.any(|event| event["task"]["step"] == "wire-main"), "an end");
     assert_eq!(visitor.answer("/job/no-such-job/events").status, 404);
 }
 
