@@ -160,7 +160,7 @@ async fn take_in(State(state): State<AppState>, fields: Fields) -> Result<Respon
             consent: fields.must("consent")?,
             answers: answers.map(|(id, value)| format!("{id}={value}")).collect(),
         };
-        Ok(jobs::start(state.bench(), &request, &mut crate::runner::Nobody)?.job)
+        Ok(jobs::start(state.bench(), &request, &mut job::Nobody)?.job)
     })
     .await?;
     Ok(on_to(&format!("/job/{job}")))

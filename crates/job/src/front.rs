@@ -92,3 +92,23 @@ pub trait Front {
     /// Tells whether the person wants the running operation to end.
     fn wants_stop(&self) -> bool;
 }
+
+/// A face that nobody is behind: it answers nothing, hears nothing and never stops.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Nobody;
+
+impl Front for Nobody {
+    fn ask(&mut self, _: &Question) -> Option<Reply> {
+        None
+    }
+
+    fn is_attended(&self) -> bool {
+        false
+    }
+
+    fn news(&mut self, _: &News) {}
+
+    fn wants_stop(&self) -> bool {
+        false
+    }
+}

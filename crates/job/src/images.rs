@@ -11,7 +11,7 @@ use image::explain::{Explanation, Severity, explain};
 use image::select::{Form, completions};
 use nor::catalogue;
 use serde::Serialize;
-use vault::{JobId, Vault};
+use vault::{Digest, JobId, Vault, VaultError};
 
 use crate::error::JobError;
 use crate::files;
@@ -23,6 +23,41 @@ use crate::{media, part};
 /// Largest image that is read: chips of this kind end at 256 MiB, and what emulators use at 64.
 pub(crate) const MOST_OF_AN_IMAGE: u64 = 256 << 20;
 
+/// What a person means by a name.
+pub(crate) enum Given {
+    /// A file.
+    File(PathBuf),
+    /// A content of the vault.
+    Kept(Vault, Digest),
+}
+
+impl Given {
+    /// Looks for a file, or else for a content by id or name. A bench is opened only when there is no such file.
+    ///
+    /// # Errors
+    /// [`JobError::ImageFile`], [`JobError::Vault`].
+    pub fn find(bench: &Path, given: &str) -> Result<Self, JobError> {
+        let path = PathBuf::from(given);
+        if path.exists() {
+            return Ok(Self::File(path));
+        }
+        let none = || JobError::ImageFile {
+            path: path.clone(),
+            why: "no such file, and the vault holds no content of this id or name".into(),
+        };
+        let vault = match Vault::open_read_only(bench) {
+            Ok(vault) => vault,
+            Err(VaultError::NotABench { .. }) => return Err(none()),
+            Err(error) => return Err(error.into()),
+        };
+        match vault.find(given) {
+            Ok(id) => Ok(Self::Kept(vault, id)),
+            Err(VaultError::NotFound { .. } | VaultError::BadName { .. }) => Err(none()),
+            Err(error) => Err(error.into()),
+        }
+    }
+}
+
 /// An image out of a file or the vault.
 pub struct Named {
     /// How it was named.
@@ -32,30 +67,16 @@ pub struct Named {
 }
 
 impl Named {
-    /// Reads the image that a person names: a file, or else a content of the vault by id or name. A bench is opened only when
-    /// there is no such file.
+    /// Reads the image that a person names.
     ///
     /// # Errors
     /// [`JobError::ImageFile`], [`JobError::Vault`].
     pub fn open(bench: &Path, given: &str) -> Result<Self, JobError> {
-        let path = PathBuf::from(given);
-        if path.exists() {
-            return Ok(Self { name: given.to_owned(), bytes: files::read(&path, MOST_OF_AN_IMAGE)? });
-        }
-        let none = || JobError::ImageFile {
-            path: path.clone(),
-            why: "no such file, and the vault holds no content of this id or name".into(),
+        let bytes = match Given::find(bench, given)? {
+            Given::File(path) => files::read(&path, MOST_OF_AN_IMAGE)?,
+            Given::Kept(vault, id) => vault.read_vec(&id)?,
         };
-        let vault = match Vault::open_read_only(bench) {
-            Ok(vault) => vault,
-            Err(vault::VaultError::NotABench { .. }) => return Err(none()),
-            Err(error) => return Err(error.into()),
-        };
-        match vault.find(given) {
-            Ok(id) => Ok(Self { name: given.to_owned(), bytes: vault.read_vec(&id)? }),
-            Err(vault::VaultError::NotFound { .. } | vault::VaultError::BadName { .. }) => Err(none()),
-            Err(error) => Err(error.into()),
-        }
+        Ok(Self { name: given.to_owned(), bytes })
     }
 
     /// Returns what is in it; with `redact`, nothing that belongs to one machine.

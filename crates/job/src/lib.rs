@@ -47,7 +47,7 @@ pub use apply::{Place, Target};
 pub use capture::CaptureReport;
 pub use error::{ErrorKind, JobError};
 pub use files::{export, in_folders};
-pub use front::{Front, News, Question, QuestionKind, Reply, Tone};
+pub use front::{Front, News, Nobody, Question, QuestionKind, Reply, Tone};
 pub use report::{ApplyReport, PlanReport, VerifyReport};
 pub use session::{ChipOptions, Ground, OverLink, Session, now, open_bench};
 pub use {image, vault};

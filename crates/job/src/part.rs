@@ -23,7 +23,7 @@ use media::source::{FileSource, Part};
 use vault::{Digest, Vault};
 
 use crate::error::JobError;
-use crate::images::MOST_OF_AN_IMAGE;
+use crate::images::{Given, MOST_OF_AN_IMAGE};
 use crate::text::counted;
 
 /// Names that an error lists.
@@ -322,23 +322,9 @@ fn distance(one: &str, other: &str) -> usize {
 /// # Errors
 /// [`JobError::ImageFile`], [`JobError::Vault`].
 pub(crate) fn open(bench: &Path, given: &str) -> Result<FileSource, JobError> {
-    let path = Path::new(given);
-    if path.exists() {
-        return open_file(path);
-    }
-    let none = || JobError::ImageFile {
-        path: path.to_path_buf(),
-        why: "no such file, and the vault holds no content of this id or name".into(),
-    };
-    let vault = match Vault::open_read_only(bench) {
-        Ok(vault) => vault,
-        Err(vault::VaultError::NotABench { .. }) => return Err(none()),
-        Err(error) => return Err(error.into()),
-    };
-    match vault.find(given) {
-        Ok(id) => open_kept(&vault, &id),
-        Err(vault::VaultError::NotFound { .. } | vault::VaultError::BadName { .. }) => Err(none()),
-        Err(error) => Err(error.into()),
+    match Given::find(bench, given)? {
+        Given::File(path) => open_file(&path),
+        Given::Kept(vault, id) => open_kept(&vault, &id),
     }
 }
 

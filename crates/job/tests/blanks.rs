@@ -2,10 +2,7 @@
 
 use std::fs;
 
-use job::{ChipOptions, Session};
-
-mod common;
-use common::Nobody;
+use job::{ChipOptions, Nobody, Session};
 
 /// The fault campaign found this: chip select bounced in the middle of every long read, and what came after it read as
 /// blank. The chip held little, and that little lay late in its chunk; so all passes agreed on a blank chip, id and status were

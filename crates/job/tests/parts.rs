@@ -3,11 +3,8 @@
 use std::fs;
 use std::path::PathBuf;
 
-use job::{ApplyReport, ChipOptions, JobError, Place, Session, Target};
+use job::{ApplyReport, ChipOptions, JobError, Nobody, Place, Session, Target};
 use tempfile::TempDir;
-
-mod common;
-use common::Nobody;
 
 const SIZE: usize = 512 * 1024;
 /// In the middle of a sector.

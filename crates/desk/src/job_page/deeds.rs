@@ -7,13 +7,13 @@ use axum::response::Response;
 use job::doing::{DoRequest, do_step};
 use job::jobs::{self, HandoverRequest, SignRequest};
 use job::vault::JobId;
-use job::{ChipOptions, JobError, Reply, link_check};
+use job::{ChipOptions, JobError, Nobody, Reply, link_check};
 
 use crate::ask::{Fields, engine, job_id, on_to};
 use crate::fault::Fault;
 use crate::links::chosen;
 use crate::papers;
-use crate::runner::{DeskFront, Nobody, Piece};
+use crate::runner::{DeskFront, Piece};
 use crate::state::AppState;
 use crate::words;
 

@@ -38,22 +38,3 @@ impl Front for DeskFront {
         self.task.is_stopped()
     }
 }
-
-/// A face that nobody is behind, for what asks nothing.
-pub(crate) struct Nobody;
-
-impl Front for Nobody {
-    fn ask(&mut self, _: &Question) -> Option<Reply> {
-        None
-    }
-
-    fn is_attended(&self) -> bool {
-        false
-    }
-
-    fn news(&mut self, _: &News) {}
-
-    fn wants_stop(&self) -> bool {
-        false
-    }
-}

@@ -20,7 +20,7 @@ use job::{JobError, News};
 use tokio::sync::broadcast;
 
 pub(crate) use self::events::events;
-pub(crate) use self::front::{DeskFront, Nobody};
+pub(crate) use self::front::DeskFront;
 pub use self::task::{Asked, Outcome, Phase, Shown, Task};
 
 /// Pieces of news that a slow listener may lag behind before it misses some.

@@ -15,32 +15,13 @@ use job::image::scenario::teal;
 use job::jobs::{SignRequest, StartRequest, sign, start, status_all};
 use job::profile::JobKind;
 use job::vault::{Digest, JobId, Journal, Kind, PutRequest, Vault};
-use job::{Front, News, Question, Reply, now};
+use job::{Nobody, now};
 use serde_json::{Value, json};
 
 const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
 const TEAL: &str = include_str!("../../../../profiles/teal-router.toml");
 const RECIPE: &str = include_str!("../../../../profiles/recipes/teal-router.toml");
 const LARGE: usize = 32 << 20;
-
-/// Nobody is there: nothing is asked when all answers are given.
-struct Nobody;
-
-impl Front for Nobody {
-    fn ask(&mut self, _question: &Question) -> Option<Reply> {
-        None
-    }
-
-    fn is_attended(&self) -> bool {
-        false
-    }
-
-    fn news(&mut self, _news: &News) {}
-
-    fn wants_stop(&self) -> bool {
-        false
-    }
-}
 
 fn main() -> Result<(), Box<dyn Error>> {
     let mut arguments = std::env::args().skip(1);

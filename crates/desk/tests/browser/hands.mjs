@@ -76,8 +76,22 @@ export async function doStep(page, way) {
   const loaded = page.waitForNavigation({ waitUntil: "load", timeout: 60_000 });
   await way.press(page, button);
   await loaded;
+  await answered(page, way);
   await settled(page);
   return what;
+}
+
+/// Signs what running work asks for: a key that was never seen before waits for somebody's name.
+async function answered(page, way) {
+  for (;;) {
+    await page.waitForFunction(() => document.querySelector("#now") && (!document.querySelector("#running") || document.querySelector("form[action*='/answer']")), null, { timeout: 120_000 });
+    const form = page.locator("form[action*='/answer']");
+    if (!(await form.count())) return;
+    await fill(page, form, way);
+    const loaded = page.waitForNavigation({ waitUntil: "load", timeout: 60_000 });
+    await way.press(page, form.locator("button.deed"));
+    await loaded;
+  }
 }
 
 export async function fill(page, form, way) {

@@ -6,8 +6,8 @@ use std::time::Duration;
 use job::jobs::{self, SignRequest};
 use job::vault::{JobId, Journal};
 
+use super::Bench;
 use super::visitor::{Form, Visitor, deed, form, forms, good_value};
-use super::{Bench, Quiet};
 
 /// More presses than any job has: one that does not end is a mistake.
 const MOST_PRESSES: usize = 400;
@@ -71,7 +71,7 @@ fn both_faces_work_on_one_bench_and_see_the_same() {
     let step = before.fields["step"].clone();
     let request =
         SignRequest { step: step.clone(), job: Some(bench.job.clone()), by: "Ben".into(), ..SignRequest::default() };
-    jobs::sign(&bench.path(), &request, &mut Quiet).expect("the command line signs");
+    jobs::sign(&bench.path(), &request, &mut job::Nobody).expect("the command line signs");
     let after = deed(&visitor.get(&bench.page())).expect("a button");
     assert_ne!(after.fields["step"], step, "the page shows what comes next");
     let late = visitor.send(&before, &[("by", "Ana")]);
@@ -221,7 +221,7 @@ fn news_come_as_events_with_all_that_a_window_shows() {
         by: "Ben".into(),
         ..SignRequest::default()
     };
-    jobs::sign(&bench.path(), &request, &mut Quiet).expect("the command line signs");
+    jobs::sign(&bench.path(), &request, &mut job::Nobody).expect("the command line signs");
     assert_eq!(events.next().expect("an event")["entries"].as_u64(), Some(entries + 1));
     // And what runs, to its end.
     up_to(&visitor, &bench, "wire-main");

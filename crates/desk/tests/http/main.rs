@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use desk::Settings;
-use job::{Front, News, Question, Reply};
+use job::Nobody;
 
 use visitor::Visitor;
 
@@ -29,7 +29,7 @@ impl Bench {
     fn open() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let bench = folder.path().join("bench");
-        let set = job::demo::set_for_desk(&bench, &mut Quiet).expect("the table is set");
+        let set = job::demo::set_for_desk(&bench, &mut Nobody).expect("the table is set");
         let settings = Settings { bench, port: 0, links: set.links, files: vec![set.files] };
         let desk = desk::open(settings).expect("a free port");
         let address = desk.address();
@@ -47,22 +47,6 @@ impl Bench {
 
     fn page(&self) -> String {
         format!("/job/{}", self.job)
-    }
-}
-
-/// A face that hears nothing and answers nothing.
-struct Quiet;
-
-impl Front for Quiet {
-    fn ask(&mut self, _: &Question) -> Option<Reply> {
-        None
-    }
-    fn is_attended(&self) -> bool {
-        false
-    }
-    fn news(&mut self, _: &News) {}
-    fn wants_stop(&self) -> bool {
-        false
     }
 }
 

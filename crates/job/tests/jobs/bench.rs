@@ -10,7 +10,7 @@ use job::{JobError, now};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
-use crate::common::Nobody;
+use job::Nobody;
 
 pub struct Bench {
     folder: TempDir,

@@ -2,8 +2,6 @@
 
 mod addresses;
 mod bench;
-#[path = "../common/mod.rs"]
-mod common;
 mod intake;
 mod parts;
 mod record;

@@ -4,7 +4,7 @@ use job::jobs::{self, SignRequest};
 use job::profile::JobKind;
 
 use super::bench::{ANSWERS, Bench, fits_schema};
-use crate::common::Nobody;
+use job::Nobody;
 
 #[test]
 fn s15_a_redacted_record_holds_nothing_of_a_person_or_a_machine() {

@@ -3,7 +3,7 @@
 use job::jobs::{self, SignRequest};
 
 use super::bench::{Bench, fits_schema};
-use crate::common::Nobody;
+use job::Nobody;
 
 fn request(job: &str, step: &str) -> SignRequest {
     SignRequest { step: step.into(), job: Some(job.into()), by: "Ana Ask".into(), ..SignRequest::default() }
