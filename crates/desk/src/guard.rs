@@ -7,18 +7,22 @@
 //! | cookie | set once the opened address brought the token; its name has the port, for cookies do not tell ports apart | 403 |
 //! | `csrf` in the query | on every change, before a byte of the body is read | 403 |
 //!
-//! What a reader would question: the referrer policy is `same-origin` and not `no-referrer`. With the latter browsers send
+//! What a reader would question: the welcome is a page that leads on, and not a redirect. A browser that was led here from a file
+//! (see `firmhand desk --open`) counts what a redirect leads to as asked for by a stranger, and keeps a strict cookie to itself then
+//! (RFC 6265bis, section 5.2); what a page of this desk asks for next is asked for by the desk.
+//!
+//! And the referrer policy is `same-origin` and not `no-referrer`. With the latter browsers send
 //! `Origin: null` with forms (Fetch standard, "append a request Origin header"), and the origin could not be checked. Nothing
 //! here leads elsewhere, and the token leaves the address with the first answer.
 
 use axum::extract::{Request, State};
 use axum::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, HeaderName, HeaderValue, LOCATION, ORIGIN, REFERRER_POLICY,
-    SET_COOKIE, X_CONTENT_TYPE_OPTIONS,
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, HeaderName, HeaderValue, ORIGIN, REFERRER_POLICY,
+    REFRESH, SET_COOKIE, X_CONTENT_TYPE_OPTIONS,
 };
 use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 
 use crate::page::bare;
 use crate::state::AppState;
@@ -131,7 +135,11 @@ fn admit(secrets: &Secrets, request: &Request) -> Admit {
 
 fn welcome(secrets: &Secrets) -> Response {
     let cookie = format!("{}={}; HttpOnly; SameSite=Strict; Path=/", secrets.cookie_name(), secrets.session);
-    (StatusCode::SEE_OTHER, [(LOCATION, "/".to_owned()), (SET_COOKIE, cookie)]).into_response()
+    let mut answer = bare(StatusCode::OK, words::DESK, &[words::WELCOME]);
+    let headers = answer.headers_mut();
+    headers.insert(REFRESH, HeaderValue::from_static("0; url=/"));
+    headers.insert(SET_COOKIE, HeaderValue::from_str(&cookie).expect("digits and plain letters"));
+    answer
 }
 
 #[cfg(test)]

@@ -22,6 +22,7 @@ mod server;
 mod shelf;
 mod start;
 mod state;
+mod sticks;
 pub mod view;
 mod watch;
 pub mod words;

@@ -19,6 +19,8 @@ pub struct Settings {
     pub links: Vec<PathBuf>,
     /// Folders with profiles, recipes and images; what the work needs is found in them by profile and hash.
     pub files: Vec<PathBuf>,
+    /// Files that play sticks, as [`job::drives::Stick::Virtual`] says.
+    pub sticks: Vec<PathBuf>,
 }
 
 /// Shared by all routes; cheap to clone.
@@ -31,6 +33,7 @@ struct Inner {
     runner: Runner,
     links: Offers,
     papers: Offers,
+    sticks: Offers,
     tests: LineTests,
 }
 
@@ -42,6 +45,7 @@ impl AppState {
             runner: Runner::new(),
             links: Offers::default(),
             papers: Offers::default(),
+            sticks: Offers::default(),
             tests: LineTests::default(),
         }))
     }
@@ -70,6 +74,10 @@ impl AppState {
 
     pub(crate) fn papers(&self) -> &Offers {
         &self.0.papers
+    }
+
+    pub(crate) fn sticks(&self) -> &Offers {
+        &self.0.sticks
     }
 
     pub(crate) fn tests(&self) -> &LineTests {

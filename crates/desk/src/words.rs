@@ -20,6 +20,8 @@ pub const TO_SHELF: &str = "To the shelf";
 // Those who are not let in.
 /// Title.
 pub const NOT_ADMITTED: &str = "The desk is not open to this request";
+/// To whoever is let in, where the page does not lead on by itself.
+pub const WELCOME: &str = "The desk opens. If it does not, load the address without its token.";
 /// What to do.
 pub const OPEN_ADDRESS: &str = "Nothing was shown and nothing done. Open the address that `firmhand desk` printed when it was started; each start has a new one.";
 /// Why.

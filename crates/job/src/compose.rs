@@ -371,7 +371,7 @@ fn pinned(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<Vec<u8>>,
 }
 
 /// The vendor's file of this hash, which may have any length.
-fn container(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<FileSource>, JobError> {
+pub(crate) fn container(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<FileSource>, JobError> {
     if let Some(path) = with_hash(pin, with)? {
         return part::open_file(path).map(Some);
     }
@@ -397,16 +397,10 @@ fn with_hash<'w>(pin: &Pin, with: &'w [PathBuf]) -> Result<Option<&'w PathBuf>, 
 }
 
 /// The content of this hash in the vault.
-fn kept(vault: &Vault, pin: &Pin) -> Result<Option<Digest>, JobError> {
-    let digits = pin.digits();
-    for item in vault.list(&Filter::default())?.items {
-        let found = match pin {
-            Pin::Blake3(_) => item.id.to_string() == digits,
-            Pin::Sha256(_) => vault.show(&item.id)?.iter().any(|manifest| manifest.sha256.to_string() == digits),
-        };
-        if found {
-            return Ok(Some(item.id));
-        }
-    }
-    Ok(None)
+pub(crate) fn kept(vault: &Vault, pin: &Pin) -> Result<Option<Digest>, JobError> {
+    let filter = match pin {
+        Pin::Blake3(hash) => Filter { id: Some(Digest(*hash)), ..Filter::default() },
+        Pin::Sha256(hash) => Filter { sha256: Some(Digest(*hash)), ..Filter::default() },
+    };
+    Ok(vault.list(&filter)?.items.first().map(|item| item.id))
 }

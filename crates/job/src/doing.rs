@@ -10,17 +10,18 @@
 use std::path::{Path, PathBuf};
 
 use image::pin::Pin;
-use vault::{JobId, Vault};
+use vault::JobId;
 
 use crate::apply::{Place, Target};
-use crate::compose::{ComposeRequest, compose};
+use crate::compose::{ComposeRequest, compose, kept};
+use crate::drives::{Stick, write_for_step};
 use crate::error::JobError;
 use crate::files;
 use crate::front::Front;
 use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{JobsError, Work};
 use crate::procedure::{Blocked, Reason};
-use crate::profile::{ImageSource, Step, StepKind, Takes};
+use crate::profile::{ImageSource, MediaSpec, Step, StepKind, Takes};
 use crate::session::{ChipOptions, Session, open_bench};
 use crate::station::Wanted;
 use crate::text::{applied, captured, counted, duration, passes, verified};
@@ -42,6 +43,10 @@ pub struct DoRequest {
     pub files: Vec<PathBuf>,
     /// The file that is taken in, and what vouches for it.
     pub papers: Papers,
+    /// What a boot stick is made of.
+    pub stick: Option<Stick>,
+    /// The stick's bytes, where a person has named it by them already (S11); else it is asked for.
+    pub size: Option<u64>,
 }
 
 /// A file with what vouches for it.
@@ -60,7 +65,7 @@ pub struct Papers {
 /// Whether firmhand itself does this step.
 #[must_use]
 pub fn is_done_here(step: &Step) -> bool {
-    step.kind.talks_to_chip() || step.kind == StepKind::Compose || step.takes.is_some()
+    step.kind.talks_to_chip() || matches!(step.kind, StepKind::Compose | StepKind::BootMedia) || step.takes.is_some()
 }
 
 /// Does the step; returns what came of it, one sentence each.
@@ -85,10 +90,11 @@ pub fn do_step(bench: &Path, request: &DoRequest, front: &mut dyn Front) -> Resu
             return Err(blocked(reasons));
         }
     }
-    match &step.takes {
-        Some(takes) => taken_in(bench, takes, request, front),
-        None if step.kind == StepKind::Compose => put_together(bench, &work, step, request),
-        None => on_chip(bench, step, request, front),
+    match (&step.takes, &step.media) {
+        (Some(takes), _) => taken_in(bench, takes, request, front),
+        (_, Some(media)) => onto_stick(bench, media, request, front),
+        _ if step.kind == StepKind::Compose => put_together(bench, &work, step, request),
+        _ => on_chip(bench, step, request, front),
     }
 }
 
@@ -112,6 +118,20 @@ fn taken_in(bench: &Path, takes: &Takes, request: &DoRequest, front: &mut dyn Fr
     Ok(report.text().lines().map(|line| line.trim().to_owned()).collect())
 }
 
+fn onto_stick(
+    bench: &Path,
+    media: &MediaSpec,
+    request: &DoRequest,
+    front: &mut dyn Front,
+) -> Result<Vec<String>, JobError> {
+    let Some(stick) = &request.stick else {
+        let why = "its step wants a drive to write onto, and none was named".into();
+        return Err(JobError::WrongJob { job: request.job.clone(), why });
+    };
+    let written = write_for_step((bench, &request.job), media, &request.files, (stick, request.size), front)?;
+    Ok(written.text().lines().map(|line| line.trim().to_owned()).collect())
+}
+
 fn put_together(bench: &Path, work: &Work, step: &Step, request: &DoRequest) -> Result<Vec<String>, JobError> {
     let Some(ImageSource::Recipe(recipe)) = work.image_of(step) else {
         let why = format!("the images that were chosen have no recipe for `{}`", step.id);
@@ -120,7 +140,7 @@ fn put_together(bench: &Path, work: &Work, step: &Step, request: &DoRequest) -> 
     let Some(path) = request.files.iter().map(|folder| folder.join(recipe)).find(|path| path.is_file()) else {
         return Err(JobError::FileMissing { file: recipe.display().to_string(), folders: request.files.clone() });
     };
-    let with = files::images_in(&request.files)?;
+    let with = files::smallest_first(&request.files)?;
     let report = compose(
         bench,
         &ComposeRequest { recipe: path, job: Some(request.job.clone()), with, ..ComposeRequest::default() },
@@ -186,13 +206,14 @@ fn wanted(session: &Session<'_>, folders: &[PathBuf]) -> Result<Target, JobError
             if let Some(path) = by_sha256(folders, sha256)? {
                 return Target::from_file(&path, Place::Whole);
             }
-            match in_vault(session.vault(), sha256)? {
-                Some(target) => Ok(target),
-                None => Err(JobError::FileMissing {
-                    file: format!("the file with the SHA-256 {sha256}"),
-                    folders: folders.to_vec(),
-                }),
-            }
+            let missing = || JobError::FileMissing {
+                file: format!("the file with the SHA-256 {sha256}"),
+                folders: folders.to_vec(),
+            };
+            let pin = format!("sha256:{sha256}").parse().map_err(|_| missing())?;
+            let id = kept(session.vault(), &pin)?.ok_or_else(missing)?;
+            let name = format!("content {}", id.short());
+            Ok(Target { name, bytes: session.vault().read_vec(&id)?, place: Place::Whole })
         }
         _ => session.wanted_content(),
     }
@@ -203,16 +224,6 @@ fn by_sha256(folders: &[PathBuf], sha256: &str) -> Result<Option<PathBuf>, JobEr
     for path in files::images_in(folders)? {
         if Pin::sha256(&files::read(&path, u64::from(nor::MAX_SIZE))?).digits() == sha256 {
             return Ok(Some(path));
-        }
-    }
-    Ok(None)
-}
-
-fn in_vault(vault: &Vault, sha256: &str) -> Result<Option<Target>, JobError> {
-    for item in vault.list(&vault::Filter::default())?.items {
-        if vault.show(&item.id)?.iter().any(|manifest| manifest.sha256.to_string() == sha256) {
-            let name = format!("content {}", item.id.short());
-            return Ok(Some(Target { name, bytes: vault.read_vec(&item.id)?, place: Place::Whole }));
         }
     }
     Ok(None)

@@ -3,6 +3,9 @@
 //! The person names the drive by its node and its size in bytes, beforehand or when asked with model and serial number before
 //! their eyes; a mere yes will not do, since names move when sticks are swapped and everything on the drive is lost. Which drive
 //! may be written at all, and the write itself, are the room `media`'s.
+//!
+//! Chips have a virtual bench to be tried on, and drives a file that plays a stick ([`Stick::Virtual`]). It is asked for by its size as
+//! a real one is. No command names one: a file is written by other means, and a slip of the name must not make a drive of it.
 
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -10,7 +13,6 @@ use std::time::Instant;
 use media::Source;
 use media::drives::{Drive, System};
 use media::open::OpenDrive;
-use media::source::FileSource;
 use media::write::{Disk, Phase, WriteError, Written, write as write_image};
 use serde::Serialize;
 
@@ -20,8 +22,11 @@ use crate::part;
 use crate::text::about;
 
 mod step;
+mod stick;
 
+pub(crate) use step::write_for_step;
 use step::Place;
+use stick::VirtualStick;
 
 /// What `media write` is asked.
 #[derive(Debug, Clone)]
@@ -34,6 +39,15 @@ pub struct WriteRequest {
     pub size: Option<u64>,
     /// `--job`: the job whose step this does, and its bench folder.
     pub job: Option<(PathBuf, String)>,
+}
+
+/// What is written onto.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Stick {
+    /// A drive of this computer, by its node.
+    Drive(PathBuf),
+    /// A file that plays a stick; all of it is the stick.
+    Virtual(PathBuf),
 }
 
 /// The drives of this computer.
@@ -95,8 +109,21 @@ impl DriveReport {
         }
     }
 
+    fn of_virtual(path: &Path, size: u64) -> Self {
+        Self {
+            drive: path.to_path_buf(),
+            model: "virtual stick".into(),
+            serial: None,
+            size,
+            mounts: Vec::new(),
+            writable: true,
+            refusals: Vec::new(),
+        }
+    }
+
     /// What a person tells it by.
-    fn looks(&self) -> String {
+    #[must_use]
+    pub fn looks(&self) -> String {
         let serial = self.serial.as_ref().map(|serial| format!(", serial {serial}")).unwrap_or_default();
         let model = if self.model.is_empty() { "of no name" } else { &self.model };
         format!("{model}{serial}, {} ({} bytes)", about(self.size), self.size)
@@ -104,6 +131,17 @@ impl DriveReport {
 
     fn line(&self) -> String {
         format!("{}  {}", self.drive.display(), self.looks())
+    }
+}
+
+impl Stick {
+    /// What a list says of it; none for what is not there.
+    #[must_use]
+    pub fn report(&self, redact: bool) -> Option<DriveReport> {
+        match self {
+            Self::Drive(node) => System::default().drive_of(node).map(|drive| DriveReport::of(&drive, redact)),
+            Self::Virtual(path) => Some(DriveReport::of_virtual(path, std::fs::metadata(path).ok()?.len())),
+        }
     }
 }
 
@@ -138,76 +176,78 @@ impl DriveList {
 /// [`JobError::Declined`] without an answer; [`JobError::DriveRefused`] for a drive that may not be written, or is another than the
 /// one named; [`JobError::ImageFile`] for an image that cannot be read; [`JobError::Drive`] for what goes wrong on the way.
 pub fn write(request: &WriteRequest, redact: bool, front: &mut dyn Front) -> Result<DriveWritten, JobError> {
-    let (image, node) = (request.image.as_path(), request.drive.as_path());
-    let source = image_source(image)?;
-    let place = match &request.job {
-        Some((bench, job)) => Some(Place::find(bench, job, &source)?),
-        None => None,
-    };
-    let refused = |why: Vec<String>| JobError::DriveRefused { drive: node.to_path_buf(), why: why.join("; ") };
-    let system = System::default();
-    let drive = system.drive_of(node).ok_or_else(|| {
-        refused(vec![
-            "it is no drive of this computer; `firmhand media drives` lists them (a partition is none)".into(),
-        ])
-    })?;
-    let report = DriveReport::of(&drive, redact);
-    if !report.writable {
-        return Err(refused(report.refusals));
-    }
-    if source.len() > drive.size {
-        let (image, drive) = (source.len(), drive.size);
-        return Err(JobError::Drive(WriteError::TooSmall { image, drive }));
-    }
-    let named = request.size.map_or_else(|| asked(&report, front), Ok)?;
-    if named != drive.size {
-        return Err(refused(vec![format!("it has {} bytes and not the {named} that were named", drive.size)]));
-    }
-    front.news(&News::Said(format!("writing {} onto {}, {}", about(source.len()), node.display(), report.looks())));
-    let disk = OpenDrive::open(&drive, &system).map_err(JobError::Drive)?;
-    let written = followed(&source, &disk, named, front);
-    drop(disk);
-    let written = written.map_err(|error| match error {
-        WriteError::Differs { .. } if !source.is_unchanged() => {
-            let why = "it was changed while it was being written".into();
-            JobError::ImageFile { path: image.to_path_buf(), why }
-        }
-        error => JobError::Drive(error),
-    })?;
-    done(image, report, &written, place)
-}
-
-/// Does a job's step on a drive that the demo made up: the same checks of the image, the same writer, the same entries.
-///
-/// # Errors
-/// As [`write`] for image, job and the way.
-pub(crate) fn write_virtual(
-    (bench, job): (&Path, &str),
-    image: &Path,
-    disk: &dyn Disk,
-    front: &mut dyn Front,
-) -> Result<DriveWritten, JobError> {
-    let source = image_source(image)?;
-    let place = Place::find(bench, job, &source)?;
-    let written = followed(&source, disk, disk.size(), front).map_err(JobError::Drive)?;
-    let drive = DriveReport {
-        drive: "virtual".into(),
-        model: "made up by the demo".into(),
-        serial: None,
-        size: disk.size(),
-        mounts: Vec::new(),
-        writable: true,
-        refusals: Vec::new(),
-    };
-    done(image, drive, &written, Some(place))
-}
-
-fn image_source(image: &Path) -> Result<FileSource, JobError> {
+    let image = request.image.as_path();
     let source = part::open_file(image)?;
     if source.is_empty() {
         return Err(JobError::ImageFile { path: image.to_path_buf(), why: "it is empty".into() });
     }
-    Ok(source)
+    let place = match &request.job {
+        Some((bench, job)) => Some(Place::find(bench, job, &source)?),
+        None => None,
+    };
+    let stick = Stick::Drive(request.drive.clone());
+    let (drive, written) = onto(&source, &stick, request.size, redact, front).map_err(|error| match error {
+        JobError::Drive(WriteError::Differs { .. }) if !source.is_unchanged() => {
+            let why = "it was changed while it was being written".into();
+            JobError::ImageFile { path: image.to_path_buf(), why }
+        }
+        error => error,
+    })?;
+    done(image, drive, &written, place)
+}
+
+/// Writes a source onto the stick, once a person has named it by its size.
+fn onto(
+    source: &dyn Source,
+    stick: &Stick,
+    size: Option<u64>,
+    redact: bool,
+    front: &mut dyn Front,
+) -> Result<(DriveReport, Written), JobError> {
+    match stick {
+        Stick::Drive(node) => {
+            let refused = |why: String| JobError::DriveRefused { drive: node.clone(), why };
+            let system = System::default();
+            let drive = system.drive_of(node).ok_or_else(|| {
+                refused("it is no drive of this computer; `firmhand media drives` lists them (a partition is none)".into())
+            })?;
+            let report = DriveReport::of(&drive, redact);
+            if !report.writable {
+                return Err(refused(report.refusals.join("; ")));
+            }
+            let named = size_named(&report, source, size, front)?;
+            let disk = OpenDrive::open(&drive, &system).map_err(JobError::Drive)?;
+            let written = followed(source, &disk, named, front).map_err(JobError::Drive)?;
+            Ok((report, written))
+        }
+        Stick::Virtual(path) => {
+            let disk = VirtualStick::open(path)?;
+            let report = DriveReport::of_virtual(path, disk.size());
+            let named = size_named(&report, source, size, front)?;
+            let written = followed(source, &disk, named, front).map_err(JobError::Drive)?;
+            Ok((report, written))
+        }
+    }
+}
+
+/// Has the drive named by its size, beforehand or now, and says what begins.
+fn size_named(
+    report: &DriveReport,
+    source: &dyn Source,
+    size: Option<u64>,
+    front: &mut dyn Front,
+) -> Result<u64, JobError> {
+    let (image, drive) = (source.len(), report.size);
+    if image > drive {
+        return Err(JobError::Drive(WriteError::TooSmall { image, drive }));
+    }
+    let named = size.map_or_else(|| asked(report, front), Ok)?;
+    if named != drive {
+        let why = format!("it has {drive} bytes and not the {named} that were named");
+        return Err(JobError::DriveRefused { drive: report.drive.clone(), why });
+    }
+    front.news(&News::Said(format!("writing {} onto {}, {}", about(image), report.drive.display(), report.looks())));
+    Ok(named)
 }
 
 fn done(image: &Path, drive: DriveReport, written: &Written, place: Option<Place>) -> Result<DriveWritten, JobError> {
@@ -242,7 +282,7 @@ fn asked(report: &DriveReport, front: &mut dyn Front) -> Result<u64, JobError> {
 }
 
 /// Writes, and tells the front how far it came.
-fn followed(source: &FileSource, disk: &dyn Disk, named: u64, front: &mut dyn Front) -> Result<Written, WriteError> {
+fn followed(source: &dyn Source, disk: &dyn Disk, named: u64, front: &mut dyn Front) -> Result<Written, WriteError> {
     let total = source.len();
     let mut begun = Instant::now();
     let begins = |front: &mut dyn Front, phase| {

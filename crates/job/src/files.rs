@@ -125,6 +125,16 @@ pub(crate) fn images_in(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
     Ok(found)
 }
 
+/// All of them, the small ones first: where a hash is looked for among them, discs are read last.
+///
+/// # Errors
+/// As [`in_folders`].
+pub(crate) fn smallest_first(folders: &[PathBuf]) -> Result<Vec<PathBuf>, JobError> {
+    let mut found = in_folders(folders)?;
+    found.sort_by_key(|path| std::fs::metadata(path).map_or(u64::MAX, |meta| meta.len()));
+    Ok(found)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -6,6 +6,7 @@
 pub mod chip_map;
 pub mod clip;
 pub mod contents;
+pub mod far_end;
 pub mod reads;
 
 use std::path::Path;

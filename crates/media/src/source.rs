@@ -5,8 +5,8 @@ use std::io;
 use std::os::unix::fs::FileExt;
 use std::time::SystemTime;
 
-/// Something with bytes in it.
-pub trait Source {
+/// Something with bytes in it. A second thread may read it meanwhile.
+pub trait Source: Sync {
     /// Bytes in it.
     fn len(&self) -> u64;
 

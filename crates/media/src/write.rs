@@ -145,7 +145,7 @@ pub enum WriteError {
 /// # Errors
 /// [`WriteError`]; run again, it begins anew.
 pub fn write(
-    image: &(dyn Source + Sync),
+    image: &dyn Source,
     disk: &dyn Disk,
     named: u64,
     goes_on: &mut dyn FnMut(Phase, u64) -> bool,
@@ -182,7 +182,7 @@ pub fn write(
 
 /// One image and one drive.
 struct Job<'a> {
-    image: &'a (dyn Source + Sync),
+    image: &'a dyn Source,
     disk: &'a dyn Disk,
     size: u64,
     drive: u64,

@@ -50,6 +50,10 @@ pub struct Filter {
     pub kind: Option<Kind>,
     /// Contents of this name alone.
     pub name: Option<String>,
+    /// The content of this id alone.
+    pub id: Option<Digest>,
+    /// The content of this SHA-256 alone.
+    pub sha256: Option<Digest>,
 }
 
 /// The open index.
@@ -59,11 +63,12 @@ pub(crate) struct Index {
     pub(crate) unreadable: Vec<VaultError>,
 }
 
-const SCHEMA: i64 = 1;
+const SCHEMA: i64 = 2;
 const TABLES: &str = "
     CREATE TABLE manifests (object TEXT PRIMARY KEY, id TEXT NOT NULL, name TEXT NOT NULL, kind TEXT NOT NULL, job TEXT,
-                            size INTEGER NOT NULL, taken_at TEXT NOT NULL);
+                            size INTEGER NOT NULL, taken_at TEXT NOT NULL, sha256 TEXT NOT NULL);
     CREATE INDEX manifests_id ON manifests (id);
+    CREATE INDEX manifests_sha256 ON manifests (sha256);
     CREATE TABLE packs (number INTEGER PRIMARY KEY, object TEXT NOT NULL UNIQUE);
     CREATE TABLE chunks (hash BLOB NOT NULL, pack INTEGER NOT NULL, PRIMARY KEY (hash, pack)) WITHOUT ROWID;
     CREATE INDEX chunks_pack ON chunks (pack);
@@ -205,10 +210,12 @@ impl Index {
         let mut query = self.db.prepare(
             "SELECT id, name, kind, job, size, taken_at FROM manifests
              WHERE (?1 IS NULL OR job = ?1) AND (?2 IS NULL OR kind = ?2) AND (?3 IS NULL OR name = ?3)
+               AND (?4 IS NULL OR sha256 = ?4) AND (?5 IS NULL OR id = ?5)
              ORDER BY taken_at DESC, name, object",
         )?;
         let job = filter.job.as_ref().map(JobId::as_str);
-        query.query_map(params![job, filter.kind.map(Kind::as_str), filter.name], listed)?.collect()
+        let [sha256, id] = [filter.sha256, filter.id].map(|hash| hash.map(|hash| hash.to_string()));
+        query.query_map(params![job, filter.kind.map(Kind::as_str), filter.name, sha256, id], listed)?.collect()
     }
 
     /// Returns what has this name, or an id that begins with these lower-case hex digits.
@@ -226,18 +233,19 @@ fn names(db: &Connection, query: &str) -> rusqlite::Result<HashSet<String>> {
 }
 
 fn add_manifest(db: &Connection, object: &str, manifest: &Manifest) -> rusqlite::Result<()> {
-    let Manifest { blake3, name, kind, job, size, taken_at, .. } = manifest;
+    let Manifest { blake3, sha256, name, kind, job, size, taken_at, .. } = manifest;
     let job = job.as_ref().map(JobId::as_str);
     // Sizes stay far below 2^63: a manifest's chunks are listed one by one or in runs of chunks that exist.
     let size = i64::try_from(*size).unwrap_or(i64::MAX);
-    db.prepare_cached("INSERT INTO manifests VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)")?.execute(params![
+    db.prepare_cached("INSERT INTO manifests VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?.execute(params![
         object,
         blake3.to_string(),
         name,
         kind.as_str(),
         job,
         size,
-        taken_at
+        taken_at,
+        sha256.to_string()
     ])?;
     Ok(())
 }

@@ -1,11 +1,15 @@
 //! The desk as a process: its address, its end, and a write that goes on through reloads, second starts and a server that is killed.
 
+use std::fs;
 use std::io::{BufRead, BufReader};
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
 use std::process::{Child, Command};
 use std::thread::sleep;
 use std::time::Duration;
 
 use crate::common::Bench;
+use crate::schemas::keeps_to;
 use crate::visitor::{Form, Visitor, deed, form, good_value};
 
 /// A desk that runs, and ends with the test.
@@ -17,7 +21,11 @@ struct Desk {
 impl Desk {
     /// Starts it and reads the address that it prints.
     fn start(bench: &Bench, arguments: &str) -> Self {
-        let mut child = bench.command(arguments).spawn().expect("the program starts");
+        Self::start_as(bench.command(arguments))
+    }
+
+    fn start_as(mut command: Command) -> Self {
+        let mut child = command.spawn().expect("the program starts");
         let lines = BufReader::new(child.stdout.take().expect("a pipe")).lines();
         let mut lines = lines.map_while(Result::ok);
         let address = lines.find_map(|line| Some(line.trim().to_owned()).filter(|line| line.starts_with("http://")));
@@ -121,6 +129,45 @@ fn the_address_is_printed_and_ctrl_c_ends_the_desk() {
     let desk = Desk::start(&bench, "desk");
     assert!(desk.visitor.get("/").contains("No machine is here yet"));
     assert_eq!(desk.interrupt(), 0);
+}
+
+#[test]
+fn where_the_desk_is_keeps_to_its_schema() {
+    for arguments in ["desk --json", "--bench bench demo --desk --json"] {
+        let bench = Bench::new();
+        let mut child = bench.command(arguments).spawn().expect("the program starts");
+        let out = BufReader::new(child.stdout.take().expect("a pipe"));
+        let told = serde_json::Deserializer::from_reader(out).into_iter().next().expect("an object").expect("JSON");
+        let _ = child.kill().and_then(|()| child.wait());
+        keeps_to("desk", &told);
+    }
+}
+
+/// It stood on the browser's command line once, which every user of a computer can read in /proc.
+#[test]
+fn s12_open_leads_a_browser_in_by_a_file_of_its_owner() {
+    let bench = Bench::new();
+    let opener = bench.path("tools/xdg-open");
+    fs::create_dir_all(bench.path("tools")).expect("our own folder");
+    fs::write(&opener, "#!/bin/sh\nprintf '%s\\n' \"$@\" > \"$0.was\"\n").expect("our own file");
+    fs::set_permissions(&opener, fs::Permissions::from_mode(0o755)).expect("our own file");
+    let mut command = bench.command("desk --open");
+    command.env("PATH", bench.path("tools"));
+    let desk = Desk::start_as(command);
+    let was = bench.path("tools/xdg-open.was");
+    let given = (0..200).find_map(|_| {
+        sleep(Duration::from_millis(50));
+        fs::read_to_string(&was).ok().filter(|text| text.ends_with('\n'))
+    });
+    let given = given.expect("the opener is started");
+    let file = Path::new(given.trim_end());
+    assert!(!given.contains("token") && file.starts_with(bench.path("bench").canonicalize().expect("there")), "{given}");
+    assert_eq!(fs::metadata(file).expect("there").permissions().mode() & 0o777, 0o600);
+    let page = fs::read_to_string(file).expect("text");
+    let address = page.split("href=\"").nth(1).and_then(|rest| rest.split('"').next()).expect("a link");
+    assert_eq!(Visitor::enter(address).cookie, desk.visitor.cookie);
+    assert_eq!(desk.interrupt(), 0);
+    assert!(!file.exists(), "it goes with the desk");
 }
 
 #[test]

@@ -16,7 +16,7 @@ fn schema(name: &str) -> jsonschema::Validator {
 }
 
 #[track_caller]
-fn keeps_to(name: &str, value: &Value) {
+pub fn keeps_to(name: &str, value: &Value) {
     let wrong: Vec<String> =
         schema(name).iter_errors(value).map(|error| format!("{}: {error}", error.instance_path())).collect();
     assert!(wrong.is_empty(), "against {name}: {wrong:#?}\n{value:#}");

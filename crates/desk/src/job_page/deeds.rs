@@ -15,6 +15,7 @@ use crate::links::chosen;
 use crate::papers;
 use crate::runner::{DeskFront, Piece};
 use crate::state::AppState;
+use crate::sticks;
 use crate::words;
 
 /// How long a page waits for work that may be over at once.
@@ -79,6 +80,9 @@ pub(super) async fn act(
         drives: fields.number("drives")?,
         files: state.settings().files.clone(),
         papers: papers::chosen(&state, &fields)?,
+        stick: sticks::chosen(&state, &fields)?,
+        // Asked for by the work itself, with the drive before the person's eyes.
+        size: None,
     };
     let bench = state.bench().to_path_buf();
     let step = request.step.clone();
@@ -145,10 +149,11 @@ pub(super) async fn answer(
 ) -> Result<Response, Fault> {
     let job = job_id(&id)?;
     let number = fields.number("number")?.ok_or_else(|| Fault::Sent(words::missing("number")))?;
-    let reply = match (fields.given("reply").as_deref(), fields.given("by")) {
-        (Some("yes"), _) => Reply::Yes,
-        (Some("no"), _) => Reply::No,
-        (_, Some(name)) => Reply::Signed(name),
+    let reply = match (fields.given("reply").as_deref(), fields.given("by"), fields.number("size")?) {
+        (Some("yes"), ..) => Reply::Yes,
+        (Some("no"), ..) => Reply::No,
+        (_, Some(name), _) => Reply::Signed(name),
+        (.., Some(bytes)) => Reply::Size(bytes),
         _ => return Err(Fault::Sent(words::missing("reply"))),
     };
     if !state.runner().task(&job).is_some_and(|task| task.answer(number, reply)) {

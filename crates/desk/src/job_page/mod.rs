@@ -24,6 +24,7 @@ use crate::page::{page, page_with_news};
 use crate::papers::{self, Paper};
 use crate::runner::{Shown, events};
 use crate::state::AppState;
+use crate::sticks::{self, Plugged};
 use crate::words;
 
 pub(crate) fn routes() -> Router<AppState> {
@@ -51,6 +52,8 @@ pub(crate) struct Look {
     pub links: Vec<Offered>,
     /// Files that may be taken in, where a step wants one.
     pub papers: Vec<Paper>,
+    /// Drives that may be written, where a step wants one.
+    pub sticks: Vec<Plugged>,
     /// What runs, or how the last work ended.
     pub task: Option<Shown>,
     /// Who signed last.
@@ -75,7 +78,9 @@ async fn job(
             let signer = signed.filter(|name| *name != "firmhand").map(str::to_owned).next();
             let wants = matches!(sight.deed, Deed::TakeFile { .. });
             let papers = if wants { papers::offered(&state)? } else { Vec::new() };
-            Ok(Look { links: offered(&state), papers, task, signer, entries: entries.len(), sight })
+            let wants = matches!(sight.deed, Deed::MakeStick { .. });
+            let sticks = if wants { sticks::offered(&state) } else { Vec::new() };
+            Ok(Look { links: offered(&state), papers, sticks, task, signer, entries: entries.len(), sight })
         })
         .await?
     };

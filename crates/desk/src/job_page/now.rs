@@ -11,6 +11,7 @@ use crate::links;
 use crate::page::form;
 use crate::papers;
 use crate::state::AppState;
+use crate::sticks;
 use crate::words;
 
 pub(super) fn now(state: &AppState, look: &Look) -> Markup {
@@ -122,6 +123,15 @@ fn deed(state: &AppState, look: &Look, step: &NextStep) -> Markup {
                     (papers::choice(&look.papers, file, *signed))
                     (button(words::TAKE_FILE))
                 }
+            },
+        ),
+        Deed::MakeStick { size } => form(
+            state,
+            &format!("/job/{job}/do"),
+            &html! {
+                (hidden("step", &step.id))
+                (sticks::choice(&look.sticks, *size))
+                @if look.sticks.iter().any(|stick| stick.takes(*size)) { (button(words::MAKE_STICK)) }
             },
         ),
         Deed::Compose => form(

@@ -1,5 +1,6 @@
 //! The card of work that runs, and the notice of how it ended. A script keeps the card fresh; without one the page loads itself again.
 
+use job::QuestionKind;
 use job::text::{about, duration};
 use maud::{Markup, html};
 
@@ -55,14 +56,22 @@ fn ask(state: &AppState, job: &str, question: &Asked) -> Markup {
             ul.cautions { @for caution in &question.cautions { li { (caution) } } }
         }
         p.said { (question.text) }
-        @if question.signature {
-            label.field { span { (words::NAME) } input name="by" required maxlength="400" autocomplete="name"; }
-            div.deeds { button.deed type="submit" { (words::SIGN) } }
-        } @else {
-            div.deeds {
+        @match question.kind {
+            QuestionKind::Signature => {
+                label.field { span { (words::NAME) } input name="by" required maxlength="400" autocomplete="name"; }
+                div.deeds { button.deed type="submit" { (words::SIGN) } }
+            }
+            QuestionKind::Size => {
+                label.field { span { (words::SIZE) } input name="size" required inputmode="numeric" maxlength="20" autocomplete="off"; }
+                div.deeds {
+                    button.deed type="submit" { (words::THIS_DRIVE) }
+                    button type="submit" name="reply" value="no" formnovalidate { (words::NO) }
+                }
+            }
+            QuestionKind::YesNo => div.deeds {
                 button.deed type="submit" name="reply" value="yes" { (words::YES) }
                 button type="submit" name="reply" value="no" { (words::NO) }
-            }
+            },
         }
     };
     html! { section.card role="group" aria-label=(words::QUESTION) { (form(state, &format!("/job/{job}/answer"), &body)) } }

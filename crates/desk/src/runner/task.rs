@@ -81,8 +81,9 @@ pub struct Asked {
     pub text: String,
     /// What to know before answering.
     pub cautions: Vec<String>,
-    /// Whether a name is wanted, and not yes or no.
-    pub signature: bool,
+    /// How it is answered.
+    #[serde(skip)]
+    pub kind: QuestionKind,
 }
 
 /// How it ended.
@@ -197,7 +198,7 @@ impl Task {
             number: shown.questions,
             text: question.text.clone(),
             cautions: question.cautions.clone(),
-            signature: question.kind == QuestionKind::Signature,
+            kind: question.kind,
         });
         drop(shown);
         self.tell(None);

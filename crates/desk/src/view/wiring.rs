@@ -9,6 +9,7 @@ use job::link_wiring::{Case, drawing as programmers_end};
 use job::profile::{ChipSpec, Package, PoweredBy, Reach};
 use job::text::size;
 use job::views::clip::{drawing, order_on, package_name, signal_does};
+use job::views::far_end::{FarEnd, HeaderPin, far_end};
 use job::views::reads::{NamedContact, Try, tries};
 use maud::{Markup, PreEscaped, html};
 
@@ -16,6 +17,7 @@ use super::tested::Tested;
 use super::{blocks, places, words};
 use crate::ask::{engine, job_id};
 use crate::fault::Fault;
+use crate::links::offered;
 use crate::page::page;
 use crate::state::AppState;
 
@@ -29,12 +31,17 @@ async fn wiring(State(state): State<AppState>, Path(job): Path<String>) -> Resul
         let id = job_id(&job)?;
         let chips = job::views::chips(state.bench(), &job)?;
         let tries = tries(state.bench(), &job, None)?;
-        let wired = sight(state.bench(), &id, None)?.wired;
+        let sight = sight(state.bench(), &id, None)?;
+        // The link that was last seen for this job; before one was, the only one that there is.
+        let usable = || offered(&state).into_iter().filter(|link| link.remedy.is_none() && !link.is_virtual);
+        let only = || usable().next().filter(|_| usable().count() == 1).map(|link| link.link);
+        let link = sight.link.or_else(only);
+        let wired = sight.wired;
         let tested = |chip: &str| state.tests().last(&id, chip).filter(|_| wired.iter().any(|wired| wired == chip));
         Ok(html! {
             h1 { (words::WIRING) }
             (places(&job, "wiring"))
-            @for chip in &chips { (card(&job, chip, named_last(&tries, &chip.id), tested(&chip.id).as_ref())) }
+            @for chip in &chips { (card(&job, chip, link.as_deref(), named_last(&tries, &chip.id), tested(&chip.id).as_ref())) }
         })
     })
     .await?;
@@ -46,7 +53,13 @@ pub(super) fn named_last<'t>(tries: &'t [Try], chip: &str) -> Option<&'t NamedCo
     tries.iter().rev().find(|one| one.chip == chip)?.contact.as_ref()
 }
 
-fn card(job: &str, chip: &ChipSpec, named: Option<&NamedContact>, tested: Option<&Tested>) -> Markup {
+fn card(
+    job: &str,
+    chip: &ChipSpec,
+    link: Option<&str>,
+    named: Option<&NamedContact>,
+    tested: Option<&Tested>,
+) -> Markup {
     let pins = tested.map(|tested| tested.pins.as_slice()).unwrap_or_default();
     html! {
         section.card.wiring {
@@ -79,9 +92,32 @@ fn card(job: &str, chip: &ChipSpec, named: Option<&NamedContact>, tested: Option
                     p { (words::ORDER_OFF) }
                 }
             }
-            @if let Some(case) = case(chip.package) {
+            (other_end(chip, link))
+        }
+    }
+}
+
+/// Where the wires go to, by the link.
+fn other_end(chip: &ChipSpec, link: Option<&str>) -> Markup {
+    html! {
+        @match far_end(link) {
+            FarEnd::Board => @if let Some(case) = case(chip.package) {
                 details { summary { (words::PROGRAMMERS_END) } div.paper { (PreEscaped(programmers_end(case))) } }
+            },
+            FarEnd::Header(pins) => {
+                h3 { (words::HEADERS_END) " " (link.unwrap_or_default()) }
+                p { (words::HEADER_TOLD) }
+                table {
+                    thead { tr { th { (words::CHIPS_PIN) } th { (words::SIGNAL) } th { (words::HEADERS_PIN) } th { (words::WHAT_IT_IS) } } }
+                    tbody { @for HeaderPin { wire, pin, is } in pins { tr {
+                        td { (if chip.package == Package::Soic16 { wire.wide_pin } else { wire.clip_pin }) }
+                        th scope="row" { (wire.signal) }
+                        @if wire.signal == "VCC" && chip.powered_by != PoweredBy::Link { td { (words::STAYS_OFF) } td {} }
+                        @else { td { @if let Some(pin) = pin { b { (pin) } } } td { (is) } }
+                    } } }
+                }
             }
+            FarEnd::NoWires => p.said { (words::NO_WIRES) },
         }
     }
 }

@@ -16,6 +16,14 @@ pub const ORDER_OFF: &str = "Off: the other way round, the supply first and grou
 pub const NO_DRAWING: &str =
     "There is no drawing for this case. Take the pins from the chip's data sheet, and check pin 1 twice.";
 pub const PROGRAMMERS_END: &str = "The programmer's end of these wires";
+pub const HEADERS_END: &str = "The other end: the header of";
+pub const HEADER_TOLD: &str = "These are the pins of the 40-pin header that many single-board computers share. The drawing of your own computer counts. A header cannot be unplugged: its supply wire is off while a clip goes on or comes off.";
+pub const CHIPS_PIN: &str = "Pin of the chip";
+pub const SIGNAL: &str = "Signal";
+pub const HEADERS_PIN: &str = "Pin of the header";
+pub const WHAT_IT_IS: &str = "What it is";
+pub const STAYS_OFF: &str = "stays off";
+pub const NO_WIRES: &str = "No wire goes to this chip: the kernel drives it where it sits.";
 pub const TESTED: &str = "The words at the wires are what the line test found,";
 pub const NAMED_HERE: &str = "The last reads name this contact:";
 pub const FACTS: &str = "Before you touch it";

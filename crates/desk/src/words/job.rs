@@ -310,3 +310,28 @@ pub const TAKE_FILE: &str = "Take the file in";
 pub const NO_FILES: &str = "No file is offered here. Open the desk with `--files DIR` for the folder that has it, or take it in with `firmhand intake`.";
 /// A file that nobody offered.
 pub const NO_SUCH_FILE: &str = "This file was never offered. Load the page again and choose one of the list.";
+
+// A boot stick.
+/// The button.
+pub const MAKE_STICK: &str = "Make the stick";
+/// A field.
+pub const STICK: &str = "Which drive";
+/// Under it.
+pub const STICK_TOLD: &str = "Everything on it is lost. Its size is asked for before anything is written.";
+/// A choice that nobody has made yet.
+pub const CHOOSE: &str = "choose one";
+/// No drive.
+pub const NO_STICK: &str = "No removable drive is plugged in that may be written and is large enough. Plug a stick in and load this page again.";
+/// Drives that are none.
+pub const DRIVES_NOT: &str = "Drives that are not offered, and why";
+/// Of a drive.
+#[must_use]
+pub fn too_small(size: &str) -> String {
+    format!("it is smaller than the image, which has {size}")
+}
+/// A drive that nobody offered.
+pub const NO_SUCH_DRIVE: &str = "This drive was never offered. Load the page again and choose one of the list.";
+/// A question of a drive (S11).
+pub const SIZE: &str = "Its size in bytes, typed";
+/// The answer to it.
+pub const THIS_DRIVE: &str = "It is this one: write it";

@@ -95,6 +95,9 @@ async function answered(page, way) {
 }
 
 export async function fill(page, form, way) {
+  // S11: whoever has the stick in the hand types its size, as the question shows it.
+  const size = form.locator("input[name=size]");
+  if (await size.count()) await way.fill(page, size, (await form.locator(".said").innerText()).match(/\((\d+) bytes\)/)[1]);
   const by = form.locator("input[name=by]");
   if ((await by.count()) && (await by.inputValue()) === "") await way.fill(page, by, NAME);
   const value = form.locator("input[name=measured]");

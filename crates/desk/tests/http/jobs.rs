@@ -45,6 +45,10 @@ fn a_whole_job_is_done_by_pressing_the_one_button_there_is() {
     let wanted = job::image::scenario::meadowlark_completed(7, job::image::scenario::LARKSPUR_MAC);
     assert!(read("main.bin") == wanted, "main does not hold Meadowlark with its own address");
     assert!(read("port-chip.bin") == job::image::scenario::meadowlark_port(7), "port does not hold its new firmware");
+    let (mut stick, wanted) = (read("stick.bin"), "aecaba989ce2eaf92c61c26f0a42f490d1eed760fdffc1dab0b3c6594e69a874");
+    assert_eq!(stick.len(), 32 << 20);
+    stick.truncate(0x90_0000);
+    assert_eq!(job::image::pin::Pin::sha256(&stick).digits(), wanted, "the stick does not hold what the profile says");
     let record = jobs::record(&bench.path(), Some(&bench.job), false).expect("a record");
     assert!(record.sealed && record.warnings.is_empty() && record.notes.is_empty(), "{record:?}");
     assert!(record.steps.iter().all(|step| step.standing == "done"));

@@ -30,7 +30,7 @@ impl Bench {
         let folder = tempfile::tempdir().expect("a folder");
         let bench = folder.path().join("bench");
         let set = job::demo::set_for_desk(&bench, &mut Nobody).expect("the table is set");
-        let settings = Settings { bench, port: 0, links: set.links, files: vec![set.files] };
+        let settings = Settings { bench, port: 0, links: set.links, files: vec![set.files], sticks: set.sticks };
         let desk = desk::open(settings).expect("a free port");
         let address = desk.address();
         std::thread::spawn(move || desk.run(&NEVER));

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::Stage;
 use super::machine::SIGNER;
+use super::stick::plug;
 use crate::error::JobError;
 use crate::front::Front;
 use crate::jobs::{self, SignRequest};
@@ -18,6 +19,8 @@ pub struct DeskSet {
     pub links: Vec<PathBuf>,
     /// The folder with profiles, recipes and images.
     pub files: PathBuf,
+    /// The stick that is plugged in.
+    pub sticks: Vec<PathBuf>,
     /// The job that waits to be done.
     pub job: String,
 }
@@ -39,5 +42,7 @@ pub fn set_for_desk(bench: &Path, front: &mut dyn Front) -> Result<DeskSet, JobE
         jobs::sign(bench, &request, stage.front)?;
     }
     let links = ["main.toml", "port.toml", "boot.toml"].map(|file| stage.place(file)).to_vec();
-    Ok(DeskSet { links, files: bench.join("virtual"), job })
+    let stick = stage.place("stick.bin");
+    plug(&stick)?;
+    Ok(DeskSet { links, files: bench.join("virtual"), sticks: vec![stick], job })
 }

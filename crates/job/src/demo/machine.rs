@@ -5,8 +5,9 @@
 //! machine, the answers at its intake, and what the chips have to hold in the end.
 
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
+use image::pin::Pin;
 use image::scenario::{
     LARKSPUR_MAC, PLACEHOLDER_MAC, larkspur_port, meadowlark_completed, meadowlark_main, meadowlark_port, teal,
     teal_published,
@@ -14,17 +15,14 @@ use image::scenario::{
 use intake::build::{Publisher, list};
 use vault::JobId;
 
-use super::stick::VirtualStick;
+use super::stick::{STICK, plug};
 use super::{SEED, Stage, put, update_disc};
 use crate::doing::{DoRequest, do_step, is_done_here};
-use crate::drives::write_virtual;
 use crate::error::JobError;
 use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{self, HandoverRequest, NextReport, SignRequest, StartRequest, Work};
-use crate::media::{ExtractRequest, extract};
-use crate::profile::{JobKind, Measure, Profile, Step, StepKind, Takes};
+use crate::profile::{FileSpec, JobKind, Measure, Profile, Step, StepKind, Takes};
 use crate::session::open_bench;
-use crate::text::about;
 
 const LARKSPUR: &str = include_str!("../../../../profiles/larkspur-nine.toml");
 const TEAL: &str = include_str!("../../../../profiles/teal-router.toml");
@@ -268,11 +266,9 @@ impl Stage<'_> {
             return self.take_in(play, takes);
         }
         match step.kind {
-            StepKind::BootMedia => {
-                let told = self.make_stick(play, step)?;
-                self.say(&format!("    {told}"));
-            }
             _ if is_done_here(step) => {
+                let stick = self.place("stick.bin");
+                let plugged = step.media.as_ref().map(|_| plug(&stick)).transpose()?;
                 let chip = play.profile.chips_of(step).first().map_or("main", |chip| *chip).to_owned();
                 let request = DoRequest {
                     job: play.job.clone(),
@@ -280,9 +276,14 @@ impl Stage<'_> {
                     link: Some(self.place(&format!("{chip}.toml")).display().to_string()),
                     signed: Some(SIGNER.into()),
                     files: vec![self.bench.join("virtual")],
+                    size: plugged.as_ref().map(|_| STICK),
+                    stick: plugged,
                     ..DoRequest::default()
                 };
                 let said = do_step(&self.bench, &request, self.front)?;
+                if let Some(media) = &step.media {
+                    self.expect_on(&stick, &media.image)?;
+                }
                 self.say(&format!("    {}", said.first().map_or("done", String::as_str)));
             }
             kind => {
@@ -311,29 +312,12 @@ impl Stage<'_> {
         Ok(())
     }
 
-    /// Takes what the stick gets out of the vendor's disc, and writes it onto a stick that is a file.
-    fn make_stick(&mut self, play: &Play, step: &Step) -> Result<String, JobError> {
-        let media = step.media.as_ref().expect("a boot-media step has it");
-        let taken = self.place("stick.img");
-        let request = ExtractRequest {
-            medium: self.place(&media.image.file),
-            image: None,
-            inside: None,
-            out: Some(taken.clone()),
-        };
-        extract(&request)?;
-        let stick = self.place("stick.bin");
-        let plugged =
-            VirtualStick::plug(&stick).map_err(|source| JobError::Io { doing: "make", path: stick.clone(), source })?;
-        let written = write_virtual((&self.bench, &play.job), &taken, &plugged, self.front)?;
-        let image = fs::read(&taken).map_err(|source| JobError::Io { doing: "read", path: taken, source })?;
-        let cells = fs::read(&stick).map_err(|source| JobError::Io { doing: "read", path: stick, source })?;
-        self.expect(cells.starts_with(&image), "the stick does not hold the image")?;
-        Ok(format!(
-            "out of {}, onto a virtual stick: {} read again, 0 bytes differ",
-            media.image.file,
-            about(written.size)
-        ))
+    /// Looks at a stick without the room that wrote it.
+    fn expect_on(&self, stick: &Path, wanted: &FileSpec) -> Result<(), JobError> {
+        let mut cells =
+            fs::read(stick).map_err(|source| JobError::Io { doing: "read", path: stick.to_path_buf(), source })?;
+        cells.truncate(usize::try_from(wanted.size).unwrap_or(usize::MAX));
+        self.expect(Pin::sha256(&cells).digits() == wanted.sha256, "the stick does not hold the image")
     }
 }
 

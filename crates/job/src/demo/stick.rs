@@ -1,21 +1,21 @@
 //! The vendor's update disc of the story, and a stick that is a file.
 //!
 //! The disc is what vendors publish: an image for disc drives that starts a hard disk of one partition, in which the update's files
-//! stand. The stick is no drive of this computer and cannot be named to `media write`: only the demo opens it.
+//! stand.
 
 use std::fs::File;
-use std::io;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
 
 use image::scenario::{larkspur_port, larkspur_update};
 use media::build::{disc, drive, fat};
-use media::write::Disk;
 
 use super::SEED;
+use crate::drives::Stick;
+use crate::error::JobError;
 
 /// Bytes of the made-up stick.
-const STICK: u64 = 32 << 20;
+pub(super) const STICK: u64 = 32 << 20;
 
 const README: &[u8] = b"Larkspur Nine, firmware 1.18 and port firmware 1.2. Mains and a charged battery, please.\r\n";
 
@@ -31,33 +31,13 @@ pub fn update_disc() -> Vec<u8> {
     disc("LARKSPUR_118", &drive(&system), &[("README.TXT", README)]).expect("the names are plain")
 }
 
-/// A stick that is a file.
-pub(super) struct VirtualStick(File);
-
-impl VirtualStick {
-    /// Plugs one in that held something else before.
-    pub(super) fn plug(path: &Path) -> io::Result<Self> {
-        let file = File::options().read(true).write(true).create(true).truncate(true).open(path)?;
-        file.set_len(STICK)?;
-        file.write_all_at(b"somebody's holiday pictures", 0)?;
-        Ok(Self(file))
-    }
-}
-
-impl Disk for VirtualStick {
-    fn size(&self) -> u64 {
-        STICK
-    }
-
-    fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
-        self.0.read_exact_at(buffer, at)
-    }
-
-    fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {
-        self.0.write_all_at(bytes, at)
-    }
-
-    fn flush(&self) -> io::Result<()> {
-        self.0.sync_all()
-    }
+/// Plugs a stick in that held something else before: a file, which only a job of the demo can write.
+///
+/// # Errors
+/// [`JobError::Io`].
+pub(super) fn plug(path: &Path) -> Result<Stick, JobError> {
+    let io = |source| JobError::Io { doing: "make", path: path.to_path_buf(), source };
+    let file = File::options().write(true).create(true).truncate(true).open(path).map_err(io)?;
+    file.set_len(STICK).and_then(|()| file.write_all_at(b"somebody's holiday pictures", 0)).map_err(io)?;
+    Ok(Stick::Virtual(path.to_path_buf()))
 }

@@ -1,18 +1,49 @@
 //! The boot-media step of a job, which is closed by what was read back from a drive.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use image::pin::Hasher;
+use image::pin::{Hasher, Pin};
 use media::Source;
 use media::write::WriteError;
 use serde_json::json;
 use vault::{JobId, Journal};
 
-use super::DriveReport;
+use super::{DriveReport, DriveWritten, Stick, done, onto};
+use crate::compose::container;
 use crate::error::JobError;
+use crate::files;
+use crate::front::Front;
 use crate::jobs::Work;
+use crate::part;
 use crate::profile::{MediaSpec, StepKind};
 use crate::session::{now, open_bench};
+
+/// Does a job's step that puts something onto a drive: it is taken out of the vendor's file, which is found by its hash in these
+/// folders or in the vault, and goes from there onto the stick; nothing is written to the side. Without a size the person is asked
+/// for it.
+///
+/// # Errors
+/// [`JobError::FileMissing`] when the file is nowhere; [`JobError::Part`] for a file that does not have it; else as
+/// [`write`](super::write).
+pub(crate) fn write_for_step(
+    (bench, job): (&Path, &str),
+    media: &MediaSpec,
+    folders: &[PathBuf],
+    (stick, size): (&Stick, Option<u64>),
+    front: &mut dyn Front,
+) -> Result<DriveWritten, JobError> {
+    let missing = || JobError::FileMissing { file: media.image.file.clone(), folders: folders.to_vec() };
+    let (pin, way) = match &media.inside {
+        Some(inside) => (inside.from, inside.take.containers.as_slice()),
+        None => (format!("sha256:{}", media.image.sha256).parse::<Pin>().map_err(|_| missing())?, [].as_slice()),
+    };
+    let found = container(&open_bench(bench)?, &pin, &files::smallest_first(folders)?)?.ok_or_else(missing)?;
+    part::follow(&found, way, &mut |image| {
+        let place = Place::find(bench, job, image)?;
+        let (drive, written) = onto(image, stick, size, false, front)?;
+        done(Path::new(&media.image.file), drive, &written, Some(place))
+    })
+}
 
 /// A step that wants an image on a drive.
 pub(super) struct Place {

@@ -84,6 +84,11 @@ pub enum Deed {
         /// Whether a signature has to vouch for it.
         signed: bool,
     },
+    /// firmhand makes a boot stick.
+    MakeStick {
+        /// Bytes that go onto it.
+        size: u64,
+    },
     /// firmhand puts an image together.
     Compose,
     /// A question on the machine stands in the way of everything else.
@@ -178,6 +183,9 @@ pub fn sight(bench: &Path, job: &JobId, step: Option<&str>) -> Result<Sight, Job
 fn deed(work: &Work, state: &State<'_>, step: &Step) -> Deed {
     if let Some(takes) = &step.takes {
         return Deed::TakeFile { file: takes.file.clone(), signed: takes.key.is_some() };
+    }
+    if let Some(media) = &step.media {
+        return Deed::MakeStick { size: media.image.size };
     }
     match step.kind {
         StepKind::Wire | StepKind::Unwire => {

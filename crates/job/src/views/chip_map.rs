@@ -16,9 +16,10 @@ use serde::Serialize;
 use serde_json::Value;
 use vault::{Digest, Entry, JobId, Vault, VaultError};
 
+use crate::compose::kept;
 use crate::error::JobError;
 use crate::jobs::Work;
-use crate::profile::{Content, Step, StepKind};
+use crate::profile::{Content, ImageSource, Step, StepKind};
 use crate::record::Known;
 use crate::session::open_bench;
 use crate::views::reads::{disputed_in, range_of};
@@ -298,7 +299,7 @@ impl ChipMap {
         }
         let wanted = match &known.pending {
             Some(pending) => pending.wanted.last().copied().map(Wish::Content),
-            None => next_wish(work, chip),
+            None => next_wish(vault, work, chip)?,
         };
         let bytes = content.map(|id| in_vault(vault, &id)).transpose()?.flatten();
         let wanted_bytes = match &wanted {
@@ -386,26 +387,33 @@ enum Wish {
 }
 
 /// The first writing step on the chip that is not done, as far as the job says what it writes.
-fn next_wish(work: &Work, chip: &str) -> Option<Wish> {
+fn next_wish(vault: &Vault, work: &Work, chip: &str) -> Result<Option<Wish>, JobError> {
     let state = work.state();
     let writes = |step: &&Step| {
         matches!(step.kind, StepKind::Fill | StepKind::Apply)
             && work.profile.chips_of(step).contains(&chip)
             && !state.chip_done(&step.id, chip)
     };
-    let step = work.profile.steps_of(work.header.kind).find(writes)?;
+    let Some(step) = work.profile.steps_of(work.header.kind).find(writes) else { return Ok(None) };
     if let Some(byte) = step.fill {
-        return Some(Wish::Fill(byte));
+        return Ok(Some(Wish::Fill(byte)));
     }
     let content = match step.content {
         Some(Content::AsFound) => {
             work.header.earlier.iter().find(|earlier| earlier.chip == chip).map(|earlier| earlier.as_found)
         }
         Some(Content::Composed) => work.composed(chip),
-        // A published file comes into the vault when it is applied.
-        Some(Content::Variant) | None => None,
+        // A published file stands in the vault once it was taken in or applied.
+        Some(Content::Variant) => match work.image_of(step) {
+            Some(ImageSource::File(file)) if step.span.is_none() => {
+                let pin = format!("sha256:{}", file.sha256).parse().ok();
+                pin.map(|pin| kept(vault, &pin)).transpose()?.flatten()
+            }
+            _ => None,
+        },
+        None => None,
     };
-    content.map(Wish::Content)
+    Ok(content.map(Wish::Content))
 }
 
 /// A content, unless the vault was asked to forget it.

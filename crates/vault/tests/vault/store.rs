@@ -156,6 +156,10 @@ fn the_list_is_narrowed_by_job_kind_and_name() {
     assert_eq!(names(Filter { job: Some(job("b")), ..Filter::default() }), ["main"]);
     assert_eq!(names(Filter { kind: Some(Kind::Image), ..Filter::default() }), ["new"]);
     assert_eq!(names(Filter { name: Some("main".to_owned()), kind: Some(Kind::Image), ..Filter::default() }).len(), 0);
+    assert_eq!(names(Filter { id: Some(Digest::blake3(b"3")), ..Filter::default() }), ["new"]);
+    // SHA-256 of the one byte "3": `printf 3 | sha256sum` of Debian's coreutils.
+    let sha256 = "4e07408562bedb8b60ce05c1decfe3ad16b72230967de01f640b7e4729b49fce".parse().ok();
+    assert_eq!(names(Filter { sha256, ..Filter::default() }), ["new"]);
 }
 
 #[test]
