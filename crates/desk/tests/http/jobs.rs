@@ -198,7 +198,7 @@ fn a_start_has_a_timer_and_what_to_do_when_nothing_comes() {
 }
 
 /// Presses the one button until this step is in hand; answers the page.
-fn up_to(visitor: &Visitor, bench: &Bench, step: &str) -> String {
+pub fn up_to(visitor: &Visitor, bench: &Bench, step: &str) -> String {
     for _ in 0..MOST_PRESSES {
         let page = visitor.settled(&bench.page());
         let form = deed(&page).expect("a button");

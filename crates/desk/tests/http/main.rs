@@ -6,6 +6,8 @@ mod visitor;
 mod guard;
 mod hostile;
 mod jobs;
+mod sticks;
+mod wires;
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
