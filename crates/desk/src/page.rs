@@ -26,13 +26,14 @@ pub(crate) fn refusal(status: StatusCode, title: &str, body: &Markup) -> Respons
     answer(status, &frame(title, body, None))
 }
 
-/// A page for those who are not let in: no way leads on from it.
+/// A page for those who are not let in, and for the moment in which somebody is: no way leads on from it.
 #[must_use]
 pub(crate) fn bare(status: StatusCode, title: &str, lines: &[&str]) -> Response {
     let markup = html! {
         (DOCTYPE)
         html lang="en" {
-            head { meta charset="utf-8"; title { (title) } }
+            // Without an icon of its own a browser asks for one, which strangers do not get.
+            head { meta charset="utf-8"; title { (title) } link rel="icon" href="data:,"; }
             body { h1 { (title) } @for line in lines { p { (line) } } }
         }
     };

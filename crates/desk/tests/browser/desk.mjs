@@ -27,9 +27,12 @@ export function folder() {
 }
 
 /// Starts the program, waits for the address that it prints, and ends it with Ctrl-C, as a person does.
-export async function desk(...args) {
+export const desk = (...args) => deskWith({}, ...args);
+
+/// The same with other values in its environment.
+export async function deskWith(env, ...args) {
   const began = performance.now();
-  const child = spawn(PROGRAM, args, { stdio: ["ignore", "pipe", "pipe"] });
+  const child = spawn(PROGRAM, args, { stdio: ["ignore", "pipe", "pipe"], env: { ...process.env, ...env } });
   const ended = once(child, "exit");
   let text = "";
   const address = await new Promise((found, failed) => {
@@ -49,6 +52,12 @@ export async function desk(...args) {
     said: () => text,
     async end(signal = "SIGINT") { child.kill(signal); await ended; },
   };
+}
+
+/// Opens the address, with which the page leads on by itself.
+export async function enter(page, address) {
+  await page.goto(address);
+  await page.waitForURL((url) => url.protocol === "http:" && url.search === "", { waitUntil: "load" });
 }
 
 export async function browser() {

@@ -1,16 +1,16 @@
 // What goes wrong at a desk: two windows at once, a reload in the middle of a write, the program killed and started again.
-import { existsSync, readFileSync, writeFileSync } from "node:fs";
+import { existsSync, mkdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { test } from "node:test";
 import assert from "node:assert/strict";
-import { browser, desk, folder, sound, table, window } from "./desk.mjs";
+import { browser, desk, deskWith, enter, folder, sound, table, window } from "./desk.mjs";
 import { doJob, doStep, fill, settled, title, waiting, ways } from "./hands.mjs";
 
 const LONG = process.env.WALK !== "short";
 
 async function admitted(chrome, open) {
   const page = await window(await chrome.newContext({ viewport: { width: 1024, height: 900 } }), { axe: false });
-  await page.goto(open.address);
+  await enter(page, open.address);
   return page;
 }
 
@@ -41,6 +41,26 @@ test("two windows show one job, and a step is done once", async () => {
     await other.goto(job);
     assert.notEqual(await title(other), before);
     sound(one, "first window");
+  } finally {
+    await chrome.close();
+    await open.end();
+  }
+});
+
+test("S12: a browser is led in by a file that no command line shows", async () => {
+  const dir = folder();
+  const tools = join(dir, "tools");
+  mkdirSync(tools);
+  writeFileSync(join(tools, "xdg-open"), "#!/bin/sh\nprintf %s \"$1\" > \"$0.was\"\n", { mode: 0o755 });
+  const open = await deskWith({ PATH: tools }, "desk", "--open", "--bench", join(dir, "bench"));
+  const chrome = await browser();
+  try {
+    const was = join(tools, "xdg-open.was");
+    for (let look = 0; look < 100 && !(existsSync(was) && readFileSync(was, "utf8")); look += 1) await new Promise((on) => setTimeout(on, 50));
+    const page = await window(await chrome.newContext(), { axe: false });
+    await enter(page, `file://${readFileSync(was, "utf8")}`);
+    assert.match(await page.locator("main").innerText(), /No machine is here yet/);
+    sound(page, "led in");
   } finally {
     await chrome.close();
     await open.end();

@@ -4,7 +4,7 @@ import { mkdirSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
 import assert from "node:assert/strict";
-import { MOST_BYTES, WIDTHS, browser, desk, fits, folder, none, opened, sound, table, violations, window } from "./desk.mjs";
+import { MOST_BYTES, WIDTHS, browser, desk, enter, fits, folder, none, opened, sound, table, violations, window } from "./desk.mjs";
 
 const LONG = process.env.WALK !== "short";
 const JOBS = LONG ? 500 : 20;
@@ -41,7 +41,7 @@ after(async () => {
 async function admitted(options = {}) {
   const context = await chrome.newContext({ viewport: { width: 1024, height: 800 }, ...options });
   const page = await window(context, options);
-  await page.goto(open.address);
+  await enter(page, open.address);
   return page;
 }
 
