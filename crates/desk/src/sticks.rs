@@ -29,10 +29,8 @@ impl Plugged {
 /// Lists them. Opens none.
 pub(crate) fn offered(state: &AppState) -> Vec<Plugged> {
     let virtual_ones = state.settings().sticks.iter().filter_map(|path| Stick::Virtual(path.clone()).report(false));
-    let plugged = |report: DriveReport| Plugged {
-        number: state.sticks().number(&report.drive.display().to_string()),
-        report,
-    };
+    let plugged =
+        |report: DriveReport| Plugged { number: state.sticks().number(&report.drive.display().to_string()), report };
     virtual_ones.chain(job::drives::list(false).drives).map(plugged).collect()
 }
 
@@ -57,7 +55,7 @@ pub(crate) fn choice(offered: &[Plugged], size: u64) -> Markup {
                 small { (words::STICK_TOLD) }
                 select name="stick" required {
                     @if good.len() > 1 { option value="" { (words::CHOOSE) } }
-                    @for stick in good { option value=(stick.number) { (stick.report.drive.display()) ", " (stick.report.looks()) } }
+                    @for stick in good { option value=(stick.number) { (stick.report.looks()) ", " (stick.report.drive.display()) } }
                 }
             }
         }
@@ -67,7 +65,7 @@ pub(crate) fn choice(offered: &[Plugged], size: u64) -> Markup {
                 ul {
                     @for stick in other {
                         li {
-                            (stick.report.drive.display()) ", " (stick.report.looks()) ": "
+                            (stick.report.looks()) ", " (stick.report.drive.display()) ": "
                             @if stick.report.refusals.is_empty() { (words::too_small(&about(size))) }
                             @else { (stick.report.refusals.join("; ")) }
                         }

@@ -24,8 +24,8 @@ use crate::text::about;
 mod step;
 mod stick;
 
-pub(crate) use step::write_for_step;
 use step::Place;
+pub(crate) use step::write_for_step;
 use stick::VirtualStick;
 
 /// What `media write` is asked.
@@ -209,7 +209,9 @@ fn onto(
             let refused = |why: String| JobError::DriveRefused { drive: node.clone(), why };
             let system = System::default();
             let drive = system.drive_of(node).ok_or_else(|| {
-                refused("it is no drive of this computer; `firmhand media drives` lists them (a partition is none)".into())
+                refused(
+                    "it is no drive of this computer; `firmhand media drives` lists them (a partition is none)".into(),
+                )
             })?;
             let report = DriveReport::of(&drive, redact);
             if !report.writable {

@@ -161,7 +161,10 @@ fn s12_open_leads_a_browser_in_by_a_file_of_its_owner() {
     });
     let given = given.expect("the opener is started");
     let file = Path::new(given.trim_end());
-    assert!(!given.contains("token") && file.starts_with(bench.path("bench").canonicalize().expect("there")), "{given}");
+    assert!(
+        !given.contains("token") && file.starts_with(bench.path("bench").canonicalize().expect("there")),
+        "{given}"
+    );
     assert_eq!(fs::metadata(file).expect("there").permissions().mode() & 0o777, 0o600);
     let page = fs::read_to_string(file).expect("text");
     let address = page.split("href=\"").nth(1).and_then(|rest| rest.split('"').next()).expect("a link");
