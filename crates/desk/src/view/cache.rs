@@ -88,7 +88,7 @@ impl Cache {
     pub(super) fn map(&self, state: &AppState, job: &str, chip: &str) -> Result<Arc<ChipMap>, Fault> {
         let entries = contents::entries(state.bench(), job)?;
         let key = (job.to_owned(), chip.to_owned(), entries);
-        self.maps.or_made(key, || Ok(ChipMap::read(state.bench(), job, chip)?))
+        self.maps.or_made(key, || Ok(ChipMap::read(state.bench(), job, chip, &state.settings().files)?))
     }
 
     /// Refuses what the job does not name, even when another one did and it is remembered.

@@ -23,7 +23,7 @@ use axum::routing::get;
 use axum::{Extension, Router};
 use job::text::{about, duration, size};
 use job::vault::Digest;
-use job::views::chip_map::{Cell, ChipMap, HowFar, SECTOR, changes};
+use job::views::chip_map::{Cell, ChipMap, HowFar, SECTOR, Wanted, changes};
 use maud::{Markup, html};
 use serde::Deserialize;
 use tokio_stream::Stream;
@@ -121,8 +121,13 @@ fn of_sector(state: &AppState, cache: &Cache, job: &str, map: &ChipMap, at: u32)
     if at >= map.size {
         return Err(Fault::Sent(format!("this chip ends at {:#x}", map.size)));
     }
-    let bytes = |id: Option<Digest>| id.map(|id| cache.of_map(state, &id)).transpose();
-    let (content, wanted) = (bytes(map.content)?, bytes(map.wanted.filter(|wanted| Some(*wanted) != map.content))?);
+    let kept = |id: Digest| cache.of_map(state, &id);
+    let content = map.content.map(kept).transpose()?;
+    let wanted = match &map.wanted {
+        Some(Wanted::Kept(id)) if Some(*id) != map.content => Some(kept(*id)?),
+        Some(Wanted::File(bytes)) => Some(bytes.clone()),
+        _ => None,
+    };
     let is = content.as_ref().map(|content| blocks::sector(content, at)).unwrap_or_default();
     let wanted = wanted.as_ref().map(|wanted| blocks::sector(wanted, at));
     let cell = map.cells.get((at / SECTOR) as usize).copied().unwrap_or(Cell::Unknown);

@@ -9,20 +9,24 @@
 
 use std::collections::HashMap;
 use std::ops::Range;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 pub use nor::SECTOR;
 use serde::Serialize;
 use serde_json::Value;
-use vault::{Digest, Entry, JobId, Vault, VaultError};
+use vault::{Digest, Entry, JobId};
 
-use crate::compose::kept;
 use crate::error::JobError;
 use crate::jobs::Work;
-use crate::profile::{Content, ImageSource, Step, StepKind};
 use crate::record::Known;
 use crate::session::open_bench;
 use crate::views::reads::{disputed_in, range_of};
+
+mod wish;
+
+pub use self::wish::Wanted;
+use self::wish::{Wish, bytes_of, in_vault, next_wish};
 
 /// The state of one sector. The numbers are those of the desk's messages; a new state gets a new one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -104,8 +108,8 @@ pub struct ChipMap {
     pub size: u32,
     /// What the cells are of: the last capture, or what was applied and verified last; none when it was never read.
     pub content: Option<Digest>,
-    /// What the next write wants, as far as it is known and in the vault.
-    pub wanted: Option<Digest>,
+    /// What the next write wants, as far as it is known and could be found.
+    pub wanted: Option<Wanted>,
     /// One for each sector.
     pub cells: Vec<Cell>,
     /// The write that was begun last and has not ended.
@@ -257,17 +261,13 @@ impl Writing {
 }
 
 impl ChipMap {
-    /// Reads the map of a chip of a job.
+    /// Reads the map of a chip of a job. Published files that are not in the vault are looked for in `folders`, by their hash.
     ///
     /// # Errors
     /// [`JobError::BadOption`] for a chip that the profile does not have; [`JobError::WrongJob`]; [`JobError::Vault`].
-    pub fn read(bench: &Path, job: &str, chip: &str) -> Result<Self, JobError> {
-        let vault = open_bench(bench)?;
-        let work = Work::open(&vault, &JobId::new(job)?)?;
-        Self::of(&vault, &work, chip)
-    }
-
-    pub(crate) fn of(vault: &Vault, work: &Work, chip: &str) -> Result<Self, JobError> {
+    pub fn read(bench: &Path, job: &str, chip: &str, folders: &[PathBuf]) -> Result<Self, JobError> {
+        let vault = &open_bench(bench)?;
+        let work = &Work::open(vault, &JobId::new(job)?)?;
         let spec = super::contents::chip_of(work, chip)?;
         let known = Known::of_chip(&work.entries, chip);
         let last =
@@ -298,27 +298,27 @@ impl ChipMap {
             verified.extend(range_of(&applied.body["range"]));
         }
         let wanted = match &known.pending {
-            Some(pending) => pending.wanted.last().copied().map(Wish::Content),
-            None => next_wish(vault, work, chip)?,
+            Some(pending) => pending.wanted.last().copied().map(|id| Wish::Content(Wanted::Kept(id))),
+            None => next_wish(vault, work, chip, folders)?,
         };
         let bytes = content.map(|id| in_vault(vault, &id)).transpose()?.flatten();
         let wanted_bytes = match &wanted {
-            Some(Wish::Content(id)) if Some(*id) == content => None,
-            Some(Wish::Content(id)) => in_vault(vault, id)?,
-            Some(Wish::Fill(byte)) => Some(vec![*byte; spec.size as usize]),
+            Some(Wish::Content(Wanted::Kept(id))) if Some(*id) == content => None,
+            Some(Wish::Content(wanted)) => bytes_of(vault, wanted)?,
+            Some(Wish::Fill(byte)) => Some(Arc::new(vec![*byte; spec.size as usize])),
             None => None,
         };
         let disputed = refused.map(|entry| disputed_in(&entry.body["evidence"])).unwrap_or_default();
         let size = spec.size;
         let known4k = Known4k {
             content: bytes.as_deref(),
-            wanted: wanted_bytes.as_deref(),
+            wanted: wanted_bytes.as_deref().map(Vec::as_slice),
             disputed: &disputed,
             verified: &verified,
             unsure: &unsure,
         };
         let wanted = match wanted {
-            Some(Wish::Content(id)) => Some(id),
+            Some(Wish::Content(wanted)) => Some(wanted),
             _ => None,
         };
         Ok(Self {
@@ -338,9 +338,10 @@ impl ChipMap {
     /// [`JobError::Vault`].
     pub fn before_writing(&self, bench: &Path) -> Result<Vec<Cell>, JobError> {
         let vault = open_bench(bench)?;
-        let read = |id: Option<Digest>| id.map(|id| in_vault(&vault, &id)).transpose().map(Option::flatten);
-        let (content, wanted) = (read(self.content)?, read(self.wanted)?);
-        Ok(cells(self.size, Known4k { content: content.as_deref(), wanted: wanted.as_deref(), ..Known4k::default() }))
+        let content = self.content.map(|id| in_vault(&vault, &id)).transpose()?.flatten();
+        let wanted = self.wanted.as_ref().map(|wanted| bytes_of(&vault, wanted)).transpose()?.flatten();
+        let wanted = wanted.as_deref().map(Vec::as_slice);
+        Ok(cells(self.size, Known4k { content: content.as_deref(), wanted, ..Known4k::default() }))
     }
 
     /// Counts the sectors of each state that occurs.
@@ -378,51 +379,6 @@ pub fn changes(old: &[Cell], new: &[Cell]) -> Vec<(u32, u32, Cell)> {
         }
     }
     runs
-}
-
-/// What the next writing step wants.
-enum Wish {
-    Content(Digest),
-    Fill(u8),
-}
-
-/// The first writing step on the chip that is not done, as far as the job says what it writes.
-fn next_wish(vault: &Vault, work: &Work, chip: &str) -> Result<Option<Wish>, JobError> {
-    let state = work.state();
-    let writes = |step: &&Step| {
-        matches!(step.kind, StepKind::Fill | StepKind::Apply)
-            && work.profile.chips_of(step).contains(&chip)
-            && !state.chip_done(&step.id, chip)
-    };
-    let Some(step) = work.profile.steps_of(work.header.kind).find(writes) else { return Ok(None) };
-    if let Some(byte) = step.fill {
-        return Ok(Some(Wish::Fill(byte)));
-    }
-    let content = match step.content {
-        Some(Content::AsFound) => {
-            work.header.earlier.iter().find(|earlier| earlier.chip == chip).map(|earlier| earlier.as_found)
-        }
-        Some(Content::Composed) => work.composed(chip),
-        // A published file stands in the vault once it was taken in or applied.
-        Some(Content::Variant) => match work.image_of(step) {
-            Some(ImageSource::File(file)) if step.span.is_none() => {
-                let pin = format!("sha256:{}", file.sha256).parse().ok();
-                pin.map(|pin| kept(vault, &pin)).transpose()?.flatten()
-            }
-            _ => None,
-        },
-        None => None,
-    };
-    Ok(content.map(Wish::Content))
-}
-
-/// A content, unless the vault was asked to forget it.
-fn in_vault(vault: &Vault, id: &Digest) -> Result<Option<Vec<u8>>, JobError> {
-    match vault.read_vec(id) {
-        Ok(bytes) => Ok(Some(bytes)),
-        Err(VaultError::NotFound { .. }) => Ok(None),
-        Err(error) => Err(error.into()),
-    }
 }
 
 fn of_chip<'e>(entries: &'e [Entry], chip: &'e str) -> impl DoubleEndedIterator<Item = &'e Entry> {

@@ -1,6 +1,6 @@
 //! What the pictures are drawn from, read off a journal as the chip commands write it.
 
-use job::views::chip_map::{Cell, ChipMap, SECTOR};
+use job::views::chip_map::{Cell, ChipMap, SECTOR, Wanted};
 use job::views::{contents, reads};
 use serde_json::json;
 
@@ -17,7 +17,7 @@ fn cell(map: &ChipMap, sector: usize) -> Cell {
 fn a_map_follows_capture_plan_and_apply() {
     let bench = Bench::new();
     let job = bench.convert();
-    let map = || ChipMap::read(&bench.dir(), &job, "port").expect("a map");
+    let map = || ChipMap::read(&bench.dir(), &job, "port", &[]).expect("a map");
     assert!(map().cells.iter().all(|cell| *cell == Cell::Unknown), "nothing was read yet");
     let sector = SECTOR as usize;
     let mut found = vec![0xFF; PORT];
@@ -41,7 +41,27 @@ fn a_map_follows_capture_plan_and_apply() {
     bench.append(&job, "applied", json!({ "chip": "port", "content": to, "range": [0, PORT], "differing_bytes": 0 }));
     let done = map();
     assert!(done.writing.is_none() && !done.cells.contains(&Cell::Unsure));
-    assert!(ChipMap::read(&bench.dir(), &job, "third").is_err(), "the profile has no such chip");
+    assert!(ChipMap::read(&bench.dir(), &job, "third", &[]).is_err(), "the profile has no such chip");
+}
+
+#[test]
+fn a_published_file_shows_what_differs_before_it_is_written() {
+    let bench = Bench::new();
+    let job = bench.convert();
+    bench.until(&job, "apply-port");
+    let zeros = bench.put("port filled", &vec![0; PORT]);
+    bench.append(&job, "captured", json!({ "chip": "port", "content": zeros, "evidence": {} }));
+    let folder = bench.file("published");
+    std::fs::create_dir(&folder).expect("our own folder");
+    let map = || ChipMap::read(&bench.dir(), &job, "port", std::slice::from_ref(&folder)).expect("a map");
+    std::fs::write(folder.join("another.bin"), vec![1; PORT]).expect("our own file");
+    assert_eq!((map().wanted, cell(&map(), 0)), (None, Cell::Data), "it is not known what is wanted");
+    let wanted = image::scenario::meadowlark_port(7);
+    std::fs::write(folder.join("as it was called.bin"), &wanted).expect("our own file");
+    assert!(matches!(map().wanted, Some(Wanted::File(bytes)) if *bytes == wanted));
+    assert_eq!(cell(&map(), 0), Cell::Differs);
+    let kept = bench.put("taken in", &wanted);
+    assert_eq!((map().wanted, cell(&map(), 0)), (Some(Wanted::Kept(kept)), Cell::Differs));
 }
 
 #[test]
@@ -65,7 +85,7 @@ fn a_disputed_sector_shows_until_a_capture_is_accepted() {
     let evidence = json!({ "differing": [[4096, 12_288]], "differing_sectors": 2 });
     let refused = json!({ "chip": "main", "evidence": evidence, "reseat": { "pin": 6, "signal": "CLK" } });
     bench.append(&job, "refused", refused);
-    let map = || ChipMap::read(&bench.dir(), &job, "main").expect("a map");
+    let map = || ChipMap::read(&bench.dir(), &job, "main", &[]).expect("a map");
     assert_eq!([0, 1, 2, 3].map(|at| cell(&map(), at)), [Cell::Unknown, Cell::Disputed, Cell::Disputed, Cell::Unknown]);
     let tries = reads::tries(&bench.dir(), &job, Some("main")).expect("tries");
     assert_eq!(tries[0].contact.as_ref().map(|contact| contact.pin), Some(6));
