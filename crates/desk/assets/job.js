@@ -10,8 +10,12 @@ let source = null;
 // A form that somebody is filling in is never thrown away by a reload.
 let dirty = false;
 document.addEventListener("input", () => { dirty = true; });
+// Nor is the answer to one that was sent: what it changed is told as news before it is answered.
+let sent = false;
+document.addEventListener("submit", () => { sent = true; });
 
 function renew() {
+  if (sent) return;
   if (!dirty) { location.reload(); return; }
   if (document.querySelector("#renew")) return;
   const note = document.createElement("p");
