@@ -104,7 +104,7 @@ pub enum Command {
 /// Arguments of `intake`.
 #[derive(Debug, Args)]
 pub struct IntakeArgs {
-    /// The file
+    /// The file; of an OpenPGP signed message what is inside is kept
     pub file: PathBuf,
     /// A checksum list that has the file
     #[arg(long, value_name = "FILE")]

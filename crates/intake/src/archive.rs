@@ -152,6 +152,12 @@ impl Budget {
     }
 }
 
+/// Returns the most that content unpacked from so many bytes may take in memory.
+#[must_use]
+pub fn most_live(input: u64) -> u64 {
+    Budget::of(input).live
+}
+
 /// Returns the members of an archive that can be opened, in its order.
 ///
 /// # Errors

@@ -13,15 +13,16 @@
 //! there is no web of trust: which key is whose, the bench's pins say.
 
 mod key;
+mod message;
 
 use std::io::{BufReader, Cursor, Read};
 
 use pgp::armor::{BlockType, Dearmor};
-use pgp::composed::CleartextSignedMessage;
 use pgp::packet::{Packet, PacketParser, Signature, SignatureType, SubpacketData};
 
 pub use self::key::Key;
 use self::key::Signer;
+pub use self::message::{Form, Opened, is_cleartext, is_message, look, open, open_cleartext, open_inline, recognise};
 use crate::proof::{Proof, Scheme, SignatureError};
 
 /// The largest signature or key file, in bytes.
@@ -41,27 +42,6 @@ pub struct Chosen {
     proof: Proof,
 }
 
-/// What an inline or cleartext message says, once its signature holds.
-#[derive(Debug)]
-pub struct Opened {
-    /// What is signed; of a cleartext message the text with CRLF line ends, as it is signed.
-    pub content: Vec<u8>,
-    /// By whom.
-    pub proof: Proof,
-}
-
-/// Tells whether these bytes look like a cleartext message.
-#[must_use]
-pub fn is_cleartext(bytes: &[u8]) -> bool {
-    bytes.trim_ascii_start().starts_with(b"-----BEGIN PGP SIGNED MESSAGE-----")
-}
-
-/// Tells whether these bytes look like an inline message in armour.
-#[must_use]
-pub fn is_message(bytes: &[u8]) -> bool {
-    bytes.trim_ascii_start().starts_with(b"-----BEGIN PGP MESSAGE-----")
-}
-
 impl Chosen {
     /// Reads a detached signature, armoured or binary, and holds it against a key. `now` is in seconds since 1970.
     ///
@@ -69,7 +49,7 @@ impl Chosen {
     /// [`SignatureError::NoSignature`]; [`SignatureError::OtherKey`]; [`SignatureError::Key`]; [`SignatureError::Policy`].
     pub fn new(bytes: &[u8], key: &Key, now: u64) -> Result<Self, SignatureError> {
         let mut signatures = Vec::new();
-        for packet in packets(bytes, BlockType::Signature)? {
+        for packet in packets(bytes)? {
             match packet {
                 Packet::Signature(signature) => signatures.push(signature),
                 _ => return Err(no_signature("it holds something else than signatures")),
@@ -91,48 +71,6 @@ impl Chosen {
             (false, None) => Err(SignatureError::Wrong),
         }
     }
-}
-
-/// Opens a cleartext message.
-///
-/// # Errors
-/// As [`Chosen::new`] and [`Chosen::verify`].
-pub fn open_cleartext(bytes: &[u8], key: &Key, now: u64) -> Result<Opened, SignatureError> {
-    let bad = |_| no_signature("it is no cleartext message of OpenPGP");
-    let (message, _) = CleartextSignedMessage::from_armor(Cursor::new(bytes.trim_ascii_start())).map_err(bad)?;
-    let chosen = choose(message.signatures().to_vec(), key, now)?;
-    let content = message.signed_text().into_bytes();
-    let proof = chosen.verify(&mut content.as_slice())?;
-    Ok(Opened { content, proof })
-}
-
-/// Opens an inline message: what is signed stands in the same file as its signature. At most `most` bytes come out.
-///
-/// # Errors
-/// As [`Chosen::new`] and [`Chosen::verify`]; [`SignatureError::TooLarge`].
-pub fn open_inline(bytes: &[u8], key: &Key, now: u64, most: u64) -> Result<Opened, SignatureError> {
-    let mut found = packets(bytes, BlockType::Message)?;
-    if let [Packet::CompressedData(packed)] = found.as_slice() {
-        let mut inner = Vec::new();
-        let unpacked = packed.decompress().map_err(|_| no_signature("it is packed in a way that is not known here"))?;
-        unpacked.take(most + 1).read_to_end(&mut inner).map_err(|_| no_signature("its packed part is damaged"))?;
-        if inner.len() as u64 > most {
-            return Err(SignatureError::TooLarge { most });
-        }
-        found = packets(&inner, BlockType::Message)?;
-    }
-    let (mut signatures, mut content) = (Vec::new(), None);
-    for packet in found {
-        match packet {
-            Packet::Signature(signature) => signatures.push(signature),
-            Packet::LiteralData(literal) if content.is_none() => content = Some(literal.data().to_vec()),
-            Packet::OnePassSignature(_) => {}
-            _ => return Err(no_signature("it is no signed message")),
-        }
-    }
-    let content = content.ok_or_else(|| no_signature("it is no signed message"))?;
-    let proof = choose(signatures, key, now)?.verify(&mut content.as_slice())?;
-    Ok(Opened { content, proof })
 }
 
 /// A reader that keeps its error: the crate that verifies tells it no more.
@@ -226,9 +164,9 @@ fn issuer(signature: &Signature) -> String {
     print.or_else(id).map_or_else(|| "an unnamed key".into(), |id| format!("the key {id}"))
 }
 
-/// Returns the packets of a file, armoured or binary.
-fn packets(bytes: &[u8], expected: BlockType) -> Result<Vec<Packet>, SignatureError> {
-    if bytes.len() as u64 > LARGEST.max(bytes.len() as u64 * u64::from(expected == BlockType::Message)) {
+/// Returns the packets of a signature file, armoured or binary.
+fn packets(bytes: &[u8]) -> Result<Vec<Packet>, SignatureError> {
+    if bytes.len() as u64 > LARGEST {
         return Err(no_signature("it is too long"));
     }
     let start = bytes.trim_ascii_start();
@@ -237,7 +175,7 @@ fn packets(bytes: &[u8], expected: BlockType) -> Result<Vec<Packet>, SignatureEr
     }
     let mut armour = Dearmor::new(BufReader::new(Cursor::new(start)));
     armour.read_header().map_err(|_| no_signature("its armour is damaged"))?;
-    if armour.typ != Some(expected) {
+    if armour.typ != Some(BlockType::Signature) {
         return Err(no_signature("its armour announces something else"));
     }
     let mut binary = Vec::new();

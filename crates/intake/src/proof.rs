@@ -60,6 +60,18 @@ pub enum SignatureError {
         /// What is wrong.
         why: String,
     },
+    /// The message holds nothing that is signed, or cannot be read.
+    #[error("the signed message cannot be used: {why}")]
+    NoMessage {
+        /// What is wrong.
+        why: String,
+    },
+    /// What is signed in a message is larger than it may be.
+    #[error("more than {most} bytes come out of the signed message, the most that is unpacked here")]
+    Unpacks {
+        /// The limit.
+        most: u64,
+    },
     /// Another key signed.
     #[error("the signature is by {signer}, and not by the key {key}")]
     OtherKey {

@@ -11,6 +11,8 @@ mod archives;
 mod gpg;
 #[path = "tools/lists.rs"]
 mod lists;
+#[path = "tools/messages.rs"]
+mod messages;
 #[path = "tools/minisign.rs"]
 mod minisign;
 

@@ -2,7 +2,7 @@
 //!
 //! The file is read once: the hashes, a signature over it and the vault's chunks are made from the same bytes, and only what has
 //! passed is kept. For a member of an archive the archive is what list and signature are about; it is read a second time to take
-//! the member out, and has to be the same still.
+//! the member out, and has to be the same still. An OpenPGP signed message is held in memory, and what is inside is kept in its place.
 //!
 //! In a job, a step of kind `intake` with a key `takes` says which file it wants; the command closes it.
 //!
@@ -23,6 +23,7 @@ use std::time::Instant;
 use intake::archive;
 use intake::digest::{Sum, Sums, Tap, sums};
 use intake::list::{self, Agrees, ListError};
+use intake::openpgp;
 use intake::proof::{Proof, SignatureError};
 use serde_json::{Value, json};
 use vault::{Digest, JobId, Journal, Kind, Prepared, PutRequest, Vault, VaultError};
@@ -78,21 +79,37 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
     let name = name_of(&request.file);
     let place = job.as_ref().map(|job| Place::find(&vault, job, &name)).transpose()?.flatten();
     let pins = pins::read(&vault)?;
-    let papers = Papers::gather(&vault, &pins, request, &name, seconds())?;
     let (file, size) = regular(&request.file)?;
+    let form = openpgp::recognise(&mut &file);
+    rewind(&file, &request.file)?;
+    let now_s = seconds();
+    let mut papers = Papers::gather(&vault, &pins, request, &name, form, now_s)?;
+    if papers.message.is_some() && size > vault::LARGEST {
+        return Err(IntakeError::LargeMessage { file: name, size, most: vault::LARGEST }.into());
+    }
     if papers.unmentioned() {
         return Err(elsewhere(&request.file, &file, &name, &papers));
     }
-    let read = read(&file, size, &papers, request, front)?;
-    let file_proof = read.proof.transpose().map_err(IntakeError::Signature)?;
+    let mut read = read(&file, size, &papers, request, front)?;
+    let mut file_proof = read.proof.transpose().map_err(IntakeError::Signature)?.map(|proof| (Over::File, proof));
     let entries: Vec<&list::Entry> = papers.entries.iter().collect();
     let agrees = list::check(&entries, &read.sums, request.weak).map_err(IntakeError::List)?;
-    let member = member(&file, &name, &read.sums, request)?;
-    let proof =
-        file_proof.map(|proof| (Over::File, proof)).or(papers.list_proof.clone().map(|proof| (Over::List, proof)));
+    let inner = match (&papers.message, read.whole.take()) {
+        (Some(key), Some(message)) => {
+            let most = archive::most_live(message.len() as u64).min(vault::LARGEST);
+            let opened = openpgp::open(&message, key, now_s, most).map_err(IntakeError::Signature)?;
+            file_proof = Some((Over::Message, opened.proof));
+            papers.signature = Some(Paper { name: format!("signature in {name}"), bytes: opened.signature });
+            drop(message);
+            let failed = |error| IntakeError::Archive { file: name.clone(), error };
+            inside(&file, Some(opened.content), &request.members).map_err(failed)?
+        }
+        _ => member(&file, &name, &read.sums, request)?,
+    };
+    let proof = file_proof.or(papers.list_proof.clone().map(|proof| (Over::List, proof)));
     let taken = Taken { name, sums: read.sums, agrees, proof };
     if let Some(place) = &place {
-        place.check(&taken, member.as_ref())?;
+        place.check(&taken, inner.as_ref())?;
     }
     let signed_by = match (&papers.print, papers.known) {
         (Some((scheme, key, user)), false) => {
@@ -102,7 +119,7 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
         }
         _ => None,
     };
-    let kept = keep(&vault, job.as_ref(), &papers, &taken, request, read.prepared, member)?;
+    let kept = keep(&vault, job.as_ref(), &papers, &taken, request, read.prepared, inner)?;
     if let (Some((by, fresh)), Some(key)) = (signed_by, kept.key) {
         pins::add(&vault, &fresh, key, &by, request.change_key)?;
     }
@@ -118,15 +135,22 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
     Ok(IntakeReport::new(&taken, kept, step, request))
 }
 
-/// Lists the members of an archive; nothing is kept.
+/// Lists the members of an archive, or of one in a signed message, whoever signed it; nothing is kept.
 ///
 /// # Errors
 /// [`JobError::Intake`].
 pub fn members(path: &Path, chain: &[String]) -> Result<MembersReport, JobError> {
-    let (file, _) = regular(path)?;
+    let (file, size) = regular(path)?;
     let name = name_of(path);
     let failed = |error| IntakeError::Archive { file: name.clone(), error };
-    let listing = match inside(&file, chain).map_err(failed)? {
+    let is_message = size <= vault::LARGEST && openpgp::recognise(&mut &file).is_some_and(openpgp::Form::is_signed);
+    let content = if is_message {
+        let message = read_small(path, vault::LARGEST)?;
+        Some(openpgp::look(&message, archive::most_live(size)).map_err(IntakeError::Signature)?)
+    } else {
+        None
+    };
+    let listing = match inside(&file, content, chain).map_err(failed)? {
         None => archive::list(&mut BufReader::new(&file)),
         Some(bytes) => archive::list(&mut Cursor::new(bytes)),
     };
@@ -156,12 +180,15 @@ struct WasRead {
     sums: Sums,
     proof: Option<Result<Proof, SignatureError>>,
     prepared: Option<Prepared>,
+    /// All of it, of a message.
+    whole: Option<Vec<u8>>,
 }
 
 /// What reads along.
 enum Tapped {
     Proof(Result<Proof, SignatureError>),
     Prepared(Result<Prepared, VaultError>),
+    Whole(std::io::Result<Vec<u8>>),
 }
 
 /// Reads the file once.
@@ -177,8 +204,13 @@ fn read(
         taps.push(Box::new(move |source| Tapped::Proof(held.verify(source))));
     }
     let name = name_of(&request.file);
-    // A member is kept in the file's place; a file that is too large stays where it is.
-    if request.members.is_empty() && size <= vault::LARGEST {
+    // A member is kept in the file's place, and the content of a message; a file that is too large stays where it is.
+    if papers.message.is_some() {
+        taps.push(Box::new(move |source| {
+            let mut bytes = Vec::with_capacity(usize::try_from(size).unwrap_or_default() + 1);
+            Tapped::Whole(source.take(size + 1).read_to_end(&mut bytes).map(|_| bytes))
+        }));
+    } else if request.members.is_empty() && size <= vault::LARGEST {
         let name = name.clone();
         taps.push(Box::new(move |source| Tapped::Prepared(Prepared::read(source, &name))));
     }
@@ -195,14 +227,15 @@ fn read(
     if sums.size != size {
         return Err(IntakeError::Changed { path: request.file.clone() }.into());
     }
-    let (mut proof, mut prepared) = (None, None);
+    let (mut proof, mut prepared, mut whole) = (None, None, None);
     for tap in tapped {
         match tap {
             Tapped::Proof(found) => proof = Some(found),
             Tapped::Prepared(found) => prepared = Some(found?),
+            Tapped::Whole(found) => whole = Some(found.map_err(unread)?),
         }
     }
-    Ok(WasRead { sums, proof, prepared })
+    Ok(WasRead { sums, proof, prepared, whole })
 }
 
 /// A file that tells how far it is read, and ends when somebody wants to stop.
@@ -231,10 +264,10 @@ impl Read for Watched<'_> {
 /// Takes the wanted member out, and sees that the archive is the one that was hashed.
 fn member(file: &File, name: &str, hashed: &Sums, request: &IntakeRequest) -> Result<Option<Vec<u8>>, JobError> {
     let failed = |error| IntakeError::Archive { file: name.to_owned(), error };
-    let Some(bytes) = inside(file, &request.members).map_err(failed)? else { return Ok(None) };
+    let Some(bytes) = inside(file, None, &request.members).map_err(failed)? else { return Ok(None) };
     let mut again = file;
     let unread = |error: std::io::Error| IntakeError::File { path: request.file.clone(), why: error.to_string() };
-    std::io::Seek::rewind(&mut again).map_err(unread)?;
+    rewind(file, &request.file)?;
     let (again, _) = sums::<()>(&mut again, &[], Vec::new()).map_err(unread)?;
     if again.digits(Sum::Sha512) == hashed.digits(Sum::Sha512) {
         Ok(Some(bytes))
@@ -243,9 +276,8 @@ fn member(file: &File, name: &str, hashed: &Sums, request: &IntakeRequest) -> Re
     }
 }
 
-/// Goes down a chain of archives; none for an empty chain.
-fn inside(file: &File, chain: &[String]) -> Result<Option<Vec<u8>>, archive::ArchiveError> {
-    let mut inner: Option<Vec<u8>> = None;
+/// Goes down a chain of archives, from the file or from what was inside it; none for an empty chain and the file itself.
+fn inside(file: &File, mut inner: Option<Vec<u8>>, chain: &[String]) -> Result<Option<Vec<u8>>, archive::ArchiveError> {
     if chain.len() > archive::DEEPEST {
         return Err(archive::ArchiveError::Budget { what: "archives in each other", most: archive::DEEPEST as u64 });
     }
@@ -266,7 +298,7 @@ fn keep(
     taken: &Taken,
     request: &IntakeRequest,
     prepared: Option<Prepared>,
-    member: Option<Vec<u8>>,
+    inner: Option<Vec<u8>>,
 ) -> Result<Kept, JobError> {
     let paper = |paper: &Option<Paper>, what: &str, job: Option<&JobId>| match paper {
         // Once is enough: a thousand entries for one key would make each look at it slow.
@@ -284,11 +316,13 @@ fn keep(
     let key = papers.print.as_ref().map_or(Ok(None), |_| paper(&papers.key, "key", None))?;
     let proofs = report::proofs(taken, papers, [list, signature, key], request);
     let facts = json!({ "intake": proofs });
-    let name = request.members.last().map_or(taken.name.as_str(), |path| path.rsplit('/').next().unwrap_or(path));
+    // The name inside a message is nobody's word: it is not signed.
+    let own = || papers.message.as_ref().and_then(|_| proofs::message_name(&taken.name)).unwrap_or(&taken.name);
+    let name = request.members.last().map_or_else(own, |path| path.rsplit('/').next().unwrap_or(path));
     let name = kept_name(name);
     let ask =
         |name: String| PutRequest { name, kind: Kind::Image, job: job.cloned(), taken_at: now(), facts: facts.clone() };
-    let (stored, whole) = match (member, prepared) {
+    let (stored, whole) = match (inner, prepared) {
         (Some(bytes), _) => (vault.put(bytes.as_slice(), &ask(name.clone()))?, true),
         (None, Some(prepared)) => (vault.put_prepared(prepared, &ask(name.clone()))?, true),
         (None, None) => {
@@ -308,6 +342,11 @@ fn elsewhere(path: &Path, mut file: &File, name: &str, papers: &Papers) -> JobEr
     };
     let under = papers.whole_list.as_ref().and_then(|list| list.name_of(&sums)).map(str::to_owned);
     IntakeError::List(ListError::NotMentioned { file: name.to_owned(), under }).into()
+}
+
+fn rewind(mut file: &File, path: &Path) -> Result<(), IntakeError> {
+    let unread = |error: std::io::Error| IntakeError::File { path: path.to_path_buf(), why: error.to_string() };
+    std::io::Seek::rewind(&mut file).map_err(unread)
 }
 
 /// Opens a regular file; returns its bytes' number too.

@@ -22,6 +22,7 @@ mod kills;
 mod links;
 mod machines;
 mod media;
+mod messages;
 mod output;
 mod plans;
 mod privacy;

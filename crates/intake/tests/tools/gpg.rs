@@ -10,18 +10,18 @@ use tempfile::TempDir;
 use crate::{installed, noise, run};
 
 /// 2026-03-01, noon: the day of most of what follows.
-const DAY: u64 = 1_772_366_400;
+pub const DAY: u64 = 1_772_366_400;
 const STAMP: &str = "20260301T120000";
-const A_DAY: u64 = 24 * 60 * 60;
+pub const A_DAY: u64 = 24 * 60 * 60;
 
 /// A folder with a key ring of its own.
-struct Ring {
+pub struct Ring {
     folder: TempDir,
 }
 
 impl Ring {
     /// None where gpg is missing.
-    fn new() -> Option<Self> {
+    pub fn new() -> Option<Self> {
         if !installed(&["gpg", "gpg-agent"]) {
             return None;
         }
@@ -31,7 +31,7 @@ impl Ring {
         Some(Self { folder })
     }
 
-    fn at(&self) -> &Path {
+    pub fn at(&self) -> &Path {
         self.folder.path()
     }
 
@@ -44,17 +44,23 @@ impl Ring {
         run(self.at(), &line)
     }
 
-    fn gpg(&self, arguments: &str) -> String {
-        self.gpg_at(STAMP, arguments)
+    pub fn gpg(&self, arguments: &str) -> String {
+        // Its clock goes on while it works: a key must not be a second younger than what it signs, nor a subkey older than its key.
+        let stamp = match arguments {
+            line if line.starts_with("--quick-generate") => "20260301T115800",
+            line if line.starts_with("--quick-") => "20260301T115900",
+            _ => STAMP,
+        };
+        self.gpg_at(stamp, arguments)
     }
 
     /// Makes a key for signing and exports it.
-    fn key(&self, who: &str, kind: &str, lasts: &str) -> Key {
+    pub fn key(&self, who: &str, kind: &str, lasts: &str) -> Key {
         self.gpg(&format!("--quick-generate-key '{who} <keys@{who}.example>' {kind} sign {lasts}"));
         self.exported(who)
     }
 
-    fn exported(&self, who: &str) -> Key {
+    pub fn exported(&self, who: &str) -> Key {
         self.gpg(&format!("--export -o {who}.gpg keys@{who}.example"));
         self.gpg(&format!("--armor --export -o {who}.asc keys@{who}.example"));
         let read = |file: String| Key::parse(&fs::read(self.at().join(file)).unwrap()).unwrap();
@@ -67,7 +73,7 @@ impl Ring {
         self.gpg(&format!("-u keys@{who}.example {options} -o {file}.sig --detach-sign {file}"));
     }
 
-    fn read(&self, file: &str) -> Vec<u8> {
+    pub fn read(&self, file: &str) -> Vec<u8> {
         fs::read(self.at().join(file)).unwrap()
     }
 
@@ -106,7 +112,9 @@ fn detached_signatures_of_every_kind_of_key_hold() {
             ring.sign(who, file, options);
             let verified = ring.verified(file, &key, DAY + A_DAY);
             let proof = verified.unwrap_or_else(|error| panic!("{kind} {options}: {error}"));
-            assert_eq!((proof.fingerprint.len(), proof.made_at), (40, Some(DAY)), "{kind} {options}");
+            // gpg's clock goes on while it works.
+            let made = proof.made_at.is_some_and(|made| (DAY..DAY + 600).contains(&made));
+            assert!(proof.fingerprint.len() == 40 && made, "{kind} {options}");
             assert_eq!(proof.user, Some(format!("{who} <keys@{who}.example>")));
         }
     }
@@ -237,7 +245,7 @@ fn messages_with_their_signature_inside_give_what_is_signed() {
     ring.gpg("-u keys@meadow.example -o list.arm --armor --compress-algo none --sign list");
     let clear = ring.read("list.asc");
     assert!(is_cleartext(&clear) && is_message(&ring.read("list.arm")));
-    let Opened { content, proof } = open_cleartext(&clear, &key, DAY).unwrap();
+    let Opened { content, proof, .. } = open_cleartext(&clear, &key, DAY).unwrap();
     // As it is signed: CRLF, and no blanks at the end of a line (RFC 9580 section 7.2).
     assert_eq!(String::from_utf8(content).unwrap().trim_end(), "first line\r\n- a dash\r\n\r\nlast");
     assert_eq!(proof.fingerprint, key.fingerprint());
@@ -249,11 +257,6 @@ fn messages_with_their_signature_inside_give_what_is_signed() {
         assert_eq!(opened.content, text.as_bytes(), "{file}");
         assert!(open_inline(&ring.read(file), &other, DAY, 1 << 20).is_err());
     }
-    // A bomb inside.
-    fs::write(ring.at().join("zeros"), vec![0; 4 << 20]).unwrap();
-    ring.gpg("-u keys@meadow.example -o zeros.gpg --sign zeros");
-    let refused = open_inline(&ring.read("zeros.gpg"), &key, DAY, 1 << 20);
-    assert!(matches!(refused, Err(SignatureError::TooLarge { .. })), "{refused:?}");
 }
 
 #[test]

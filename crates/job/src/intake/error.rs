@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use intake::archive::ArchiveError;
 use intake::keys::{PinsError, grouped};
 use intake::list::ListError;
+use intake::openpgp::Form;
 use intake::proof::SignatureError;
 
 use crate::error::ErrorKind;
@@ -34,6 +35,17 @@ pub enum IntakeError {
     /// A signature, no key, and none pinned.
     #[error("no key of {origin} is pinned on this bench, and none was given")]
     NoKey { origin: String },
+    /// A file of OpenPGP with nothing signed in it.
+    #[error("{file} is {}", what_it_is(*form))]
+    NoMessage { file: String, form: Form },
+    /// A signed message, and no word on whose it is.
+    #[error("{file} is an OpenPGP signed message, and nobody said by whose key")]
+    MessageAlone { file: String },
+    /// A signed message that is too large.
+    #[error(
+        "{file} is an OpenPGP signed message of {size} bytes, and such a one is held in memory, up to {most} bytes"
+    )]
+    LargeMessage { file: String, size: u64, most: u64 },
     /// A key beside no signature.
     #[error("there is a key, and no signature that could be held against it")]
     NoSignature,
@@ -61,6 +73,19 @@ pub enum IntakeError {
     OtherFile { step: String, why: String },
 }
 
+fn what_it_is(form: Form) -> &'static str {
+    match form {
+        Form::Signed | Form::Cleartext => "an OpenPGP signed message",
+        Form::Encrypted => {
+            "an encrypted OpenPGP message: what is in it, and by whom, cannot be seen without a secret key"
+        }
+        Form::Unsigned => "an OpenPGP message that nobody signed, which proves nothing",
+        Form::Detached => "an OpenPGP signature, and not the file that it is over",
+        Form::Key => "an OpenPGP key, and no file that it could vouch for",
+        Form::SecretKey => "a secret OpenPGP key, which nobody but its owner may have",
+    }
+}
+
 fn archive(file: &str, error: &ArchiveError) -> String {
     match error {
         ArchiveError::NotAnArchive => format!("{file} is no archive that is known here (tar, zip, gzip, xz, zstd)"),
@@ -79,6 +104,8 @@ impl IntakeError {
             | Self::NoOrigin
             | Self::NoKey { .. }
             | Self::NoSignature
+            | Self::NoMessage { .. }
+            | Self::MessageAlone { .. }
             | Self::NotCompared { .. }
             | Self::List(ListError::NoHash { .. } | ListError::NoList | ListError::TooLong { .. })
             | Self::Signature(SignatureError::NoKey { .. } | SignatureError::NoSignature { .. })
@@ -95,6 +122,7 @@ impl IntakeError {
             | Self::Archive { .. }
             | Self::KeyChanged { .. }
             | Self::NotConfirmed { .. }
+            | Self::LargeMessage { .. }
             | Self::OtherFile { .. } => ErrorKind::Refused,
         }
     }
@@ -134,10 +162,37 @@ impl IntakeError {
                 format!("fetch file and signature again, from another place if it stays so; {NOTHING}")
             }
             Self::Signature(SignatureError::Policy { .. }) => format!("ask for a newer signature; {NOTHING}"),
+            Self::Signature(SignatureError::NoMessage { .. }) => format!(
+                "fetch the file again; if it stays so, ask for the file itself with a signature beside it; {NOTHING}"
+            ),
+            Self::Signature(SignatureError::Unpacks { .. }) => {
+                format!("ask for the file itself with a signature beside it; {NOTHING}")
+            }
             Self::Signature(_) => return None,
             Self::Archive { .. } => "`firmhand intake FILE --members` lists what is in it".into(),
             Self::NoOrigin => "say it with `--origin TEXT`, for example the project's name".into(),
             Self::NoKey { .. } => "give the key with `--key FILE`".into(),
+            Self::NoMessage { form: Form::Detached, file } => {
+                format!("`firmhand intake FILE --signature {file} --key KEY --origin TEXT` holds the file against it")
+            }
+            Self::NoMessage { form: Form::Key, file } => {
+                format!("`firmhand intake FILE --signature SIGNATURE --key {file} --origin TEXT` holds a file against it")
+            }
+            Self::NoMessage { form: Form::SecretKey, .. } => {
+                format!("put it away safely; what signatures are checked with is the public key; {NOTHING}")
+            }
+            Self::NoMessage { form: Form::Encrypted, .. } => format!(
+                "decrypt it where its secret key is, and take in what comes out, with a list or a signature; {NOTHING}"
+            ),
+            Self::NoMessage { .. } => {
+                format!("take in the file that is inside, with `--list` or `--signature`; {NOTHING}")
+            }
+            Self::MessageAlone { .. } => {
+                "say whose it is with `--origin TEXT`, and give their key with `--key FILE` if it is not pinned yet".into()
+            }
+            Self::LargeMessage { .. } => format!(
+                "ask for the file itself and a signature beside it: `--signature FILE` takes files of any size; {NOTHING}"
+            ),
             Self::NoSignature => "give the signature with `--signature FILE`".into(),
             Self::KeyChanged { .. } => format!(
                 "do not take this file until its makers say in a second place that they have a new key; then `--change-key` with \

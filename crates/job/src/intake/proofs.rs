@@ -2,12 +2,16 @@
 //!
 //! What can be refused without reading the file is refused first: a list that does not mention it, a key that has changed, a
 //! signature by somebody else. Only then is a large file read.
+//!
+//! A file that is an OpenPGP signed message is opened and its content kept, when a key is at hand or its name says what it is.
+//! List and hash are about the message, as it lies there, as of an archive. With `--signature` beside it, it is a file like any other.
 
 use std::path::Path;
 
 use intake::digest::Sum;
 use intake::keys::Pins;
 use intake::list::{Entry, List, needed};
+use intake::openpgp::Form;
 use intake::proof::{Proof, Scheme, SignatureError};
 use intake::{list, minisign, openpgp};
 use vault::Vault;
@@ -27,6 +31,8 @@ pub(super) struct Paper {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Over {
     File,
+    /// What is inside the file, which is a message.
+    Message,
     List,
 }
 
@@ -57,6 +63,8 @@ pub(super) struct Papers {
     pub(super) whole_list: Option<List>,
     /// A signature over the file itself.
     pub(super) held: Option<Held>,
+    /// The key for the signature inside the file, which is a message.
+    pub(super) message: Option<Box<openpgp::Key>>,
     /// A signature over the list, which holds.
     pub(super) list_proof: Option<Proof>,
     /// Whether the key is pinned already.
@@ -72,6 +80,7 @@ impl Papers {
         pins: &Pins,
         request: &IntakeRequest,
         file_name: &str,
+        form: Option<Form>,
         now: u64,
     ) -> Result<Self, JobError> {
         let read =
@@ -83,8 +92,9 @@ impl Papers {
             ..Self::default()
         };
         let inside = papers.list.as_ref().is_some_and(|list| is_signed_inside(&list.bytes));
-        if papers.signature.is_some() || inside {
-            papers.hold(vault, pins, request, now)?;
+        let form = papers.form(pins, request, file_name, form, inside)?;
+        if papers.signature.is_some() || inside || form.is_some() {
+            papers.hold(vault, pins, request, form.is_some(), now)?;
         } else if papers.key.is_some() {
             return Err(IntakeError::NoSignature.into());
         }
@@ -105,6 +115,34 @@ impl Papers {
         Ok(papers)
     }
 
+    /// Tells whether the file is a message that is to be opened, and returns its form then.
+    ///
+    /// # Errors
+    /// [`IntakeError::NoMessage`] for what is of OpenPGP and holds nothing signed, where a message is expected;
+    /// [`IntakeError::MessageAlone`] where nobody says by whose key.
+    fn form(
+        &self,
+        pins: &Pins,
+        request: &IntakeRequest,
+        file_name: &str,
+        form: Option<Form>,
+        list_is_signed: bool,
+    ) -> Result<Option<Form>, IntakeError> {
+        let Some(form) = form.filter(|_| self.signature.is_none()) else { return Ok(None) };
+        let file = || file_name.to_owned();
+        let named = message_name(file_name).is_some();
+        let pinned = request.origin.as_deref().is_some_and(|origin| pins.pinned(origin, Scheme::OpenPgp).is_some());
+        if !form.is_signed() {
+            let expected = named || (self.key.is_some() && !list_is_signed);
+            return if expected { Err(IntakeError::NoMessage { file: file(), form }) } else { Ok(None) };
+        }
+        match (self.key.is_some() || pinned, named) {
+            (true, _) => Ok(Some(form)),
+            (false, true) => Err(IntakeError::MessageAlone { file: file() }),
+            (false, false) => Ok(None),
+        }
+    }
+
     /// Whether there is a list that does not mention the file.
     pub(super) fn unmentioned(&self) -> bool {
         self.whole_list.is_some() && self.entries.iter().all(|entry| entry.line == 0)
@@ -116,7 +154,14 @@ impl Papers {
     }
 
     /// Holds the signature against the key that was given, or the pinned one.
-    fn hold(&mut self, vault: &Vault, pins: &Pins, request: &IntakeRequest, now: u64) -> Result<(), JobError> {
+    fn hold(
+        &mut self,
+        vault: &Vault,
+        pins: &Pins,
+        request: &IntakeRequest,
+        is_message: bool,
+        now: u64,
+    ) -> Result<(), JobError> {
         let origin = request.origin.as_deref().ok_or(IntakeError::NoOrigin)?;
         let scheme = match &self.signature {
             Some(paper) if minisign::is_signature(&paper.bytes) => Scheme::Minisign,
@@ -137,6 +182,9 @@ impl Papers {
         let print = fingerprint(scheme, key)?;
         let fresh = Fresh { origin, scheme, key: &print.1, user: print.2.as_deref() };
         self.known = pins::is_known(pins, &fresh, request.change_key)?;
+        if is_message {
+            self.message = Some(Box::new(openpgp::Key::parse(key).map_err(IntakeError::Signature)?));
+        }
         match (&self.signature, &self.list) {
             (Some(signature), list) => {
                 let held = match scheme {
@@ -158,7 +206,7 @@ impl Papers {
                     Some(Err(error)) => return Err(IntakeError::Signature(error).into()),
                 }
             }
-            (None, Some(list)) => {
+            (None, Some(list)) if is_signed_inside(&list.bytes) => {
                 let key = openpgp::Key::parse(key).map_err(IntakeError::Signature)?;
                 let opened = if openpgp::is_cleartext(&list.bytes) {
                     openpgp::open_cleartext(&list.bytes, &key, now)
@@ -170,7 +218,8 @@ impl Papers {
                 self.whole_list = Some(List::parse(&opened.content).map_err(IntakeError::List)?);
                 self.list_proof = Some(opened.proof);
             }
-            (None, None) => unreachable!("there is a signature, or a list with one inside"),
+            // The signature is in the file.
+            (None, _) => {}
         }
         self.print = Some(print);
         Ok(())
@@ -181,6 +230,13 @@ impl Paper {
     fn read(path: &Path, most: u64) -> Result<Self, JobError> {
         Ok(Self { name: super::name_of(path), bytes: read_small(path, most)? })
     }
+}
+
+/// Returns the name without the ending that says it is a message; none for other names.
+pub(super) fn message_name(name: &str) -> Option<&str> {
+    let (stem, ending) = name.rsplit_once('.')?;
+    let is_one = ["gpg", "pgp", "asc"].iter().any(|known| ending.eq_ignore_ascii_case(known));
+    (is_one && !stem.is_empty()).then_some(stem)
 }
 
 fn is_signed_inside(list: &[u8]) -> bool {

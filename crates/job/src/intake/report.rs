@@ -68,7 +68,7 @@ pub struct AgreesReport {
 pub struct SignatureReport {
     /// `openpgp` or `minisign`.
     pub scheme: &'static str,
-    /// What it is over: `file` or `list`.
+    /// What it is over: `file`, `message` (what is inside the file) or `list`.
     pub over: &'static str,
     /// The key.
     pub key: String,
@@ -91,6 +91,7 @@ impl Over {
     fn as_str(self) -> &'static str {
         match self {
             Self::File => "file",
+            Self::Message => "message",
             Self::List => "list",
         }
     }
@@ -226,8 +227,11 @@ pub fn proof_lines(proofs: &Value) -> Vec<String> {
     }
     let signature = &proofs["signature"];
     if let Some(key) = text(&signature["key"]) {
-        let over =
-            if signature["over"] == "list" { "the checksum list, which has this file" } else { "the file itself" };
+        let over = match signature["over"].as_str() {
+            Some("list") => "the checksum list, which has this file",
+            Some("message") => "what is kept, which was inside this signed message",
+            _ => "the file itself",
+        };
         let user = text(&signature["user"]).map(|user| format!(", which calls itself {user}")).unwrap_or_default();
         lines.push(format!("signed: {over}, by the key {}{user}", grouped(&key)));
         if let Some(made) = text(&signature["made_at"]) {

@@ -47,16 +47,16 @@ impl Place {
     }
 
     /// Tells whether what was taken is what the step wants.
-    pub(super) fn check(&self, taken: &Taken, member: Option<&Vec<u8>>) -> Result<(), IntakeError> {
+    pub(super) fn check(&self, taken: &Taken, inner: Option<&Vec<u8>>) -> Result<(), IntakeError> {
         let no = |why: String| IntakeError::OtherFile { step: self.step.clone(), why };
         if let Some(wanted) = &self.takes.sha256 {
-            let of_member = member.map(|bytes| {
+            let of_inner = inner.map(|bytes| {
                 let mut source = bytes.as_slice().take(u64::MAX);
                 let (sums, _) = sums::<()>(&mut source, &[], Vec::new()).expect("memory can be read");
                 sums.digits(Sum::Sha256).map(str::to_owned)
             });
             let found =
-                of_member.unwrap_or_else(|| taken.sums.digits(Sum::Sha256).map(str::to_owned)).unwrap_or_default();
+                of_inner.unwrap_or_else(|| taken.sums.digits(Sum::Sha256).map(str::to_owned)).unwrap_or_default();
             if found != *wanted {
                 return Err(no(format!("one with the SHA-256 {wanted}, and this has {found}")));
             }
