@@ -25,6 +25,11 @@ fuzz_target!(|bytes: &[u8]| {
         let _ = chosen.verify(&mut &CONTENT[..]);
         assert!(chosen.verify(&mut &b"something else"[..]).is_err());
     }
+    let _ = openpgp::recognise(&mut &signature[..]);
+    let looked = openpgp::look(signature, 1 << 16);
+    if let Ok(content) = &looked {
+        assert!(content.len() <= (1 << 16).max(signature.len() + 1));
+    }
     if let Ok(key) = openpgp::Key::parse(key) {
         assert!(key.fingerprint().len() >= 32);
         if let Ok(chosen) = openpgp::Chosen::new(signature, &key, NOW) {
@@ -33,6 +38,8 @@ fuzz_target!(|bytes: &[u8]| {
         let _ = openpgp::open_cleartext(signature, &key, NOW);
         if let Ok(opened) = openpgp::open_inline(signature, &key, NOW, 1 << 16) {
             assert!(opened.content.len() <= 1 << 16);
+            // It looks the same to who has no key.
+            assert!(openpgp::is_cleartext(signature) || looked.is_ok_and(|content| content == opened.content));
         }
     }
 });

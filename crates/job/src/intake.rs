@@ -26,7 +26,7 @@ use intake::list::{self, Agrees, ListError};
 use intake::openpgp;
 use intake::proof::{Proof, SignatureError};
 use serde_json::{Value, json};
-use vault::{Digest, JobId, Journal, Kind, Prepared, PutRequest, Vault, VaultError};
+use vault::{Digest, JobId, Journal, Kind, Prepared, PutRequest, Unhashed, Vault, VaultError};
 
 pub use self::error::IntakeError;
 use self::pins::Fresh;
@@ -187,7 +187,7 @@ struct WasRead {
 /// What reads along.
 enum Tapped {
     Proof(Result<Proof, SignatureError>),
-    Prepared(Result<Prepared, VaultError>),
+    Cut(Result<Unhashed, VaultError>),
     Whole(std::io::Result<Vec<u8>>),
 }
 
@@ -212,7 +212,7 @@ fn read(
         }));
     } else if request.members.is_empty() && size <= vault::LARGEST {
         let name = name.clone();
-        taps.push(Box::new(move |source| Tapped::Prepared(Prepared::read(source, &name))));
+        taps.push(Box::new(move |source| Tapped::Cut(Unhashed::read(source, &name))));
     }
     front.news(&News::Begins { phase: "reading the file", total: size });
     let mut source = Watched { inner: file, front, done: 0, begun: Instant::now(), stopped: false };
@@ -231,11 +231,18 @@ fn read(
     for tap in tapped {
         match tap {
             Tapped::Proof(found) => proof = Some(found),
-            Tapped::Prepared(found) => prepared = Some(found?),
+            // The hashes are there already, from the same bytes.
+            Tapped::Cut(found) => {
+                prepared = Some(found?.hashed(digest(&sums, Sum::Blake3)?, digest(&sums, Sum::Sha256)?));
+            }
             Tapped::Whole(found) => whole = Some(found.map_err(unread)?),
         }
     }
     Ok(WasRead { sums, proof, prepared, whole })
+}
+
+fn digest(sums: &Sums, sum: Sum) -> Result<Digest, VaultError> {
+    sums.digits(sum).unwrap_or_default().parse()
 }
 
 /// A file that tells how far it is read, and ends when somebody wants to stop.

@@ -3,8 +3,6 @@
 use std::collections::{HashMap, HashSet};
 use std::io::Read;
 
-use sha2::{Digest as _, Sha256};
-
 use crate::Vault;
 use crate::error::{Repair, VaultError};
 use crate::names::Digest;
@@ -12,11 +10,9 @@ use crate::objects::Room;
 use crate::pack::{self, CHUNK, Chunk, Packer, Slot};
 use crate::store::LARGEST;
 
-/// A content, cut: its hashes, its chunks in order, and each different chunk once, compressed.
+/// A content, cut: its chunks in order, and each different chunk once, compressed.
 pub(crate) struct Cut {
     pub(crate) size: u64,
-    pub(crate) blake3: Digest,
-    pub(crate) sha256: Digest,
     pub(crate) runs: Vec<(Digest, u64)>,
     pub(crate) distinct: Vec<Chunk>,
 }
@@ -26,8 +22,8 @@ impl Cut {
     pub(crate) fn new(content: &mut impl Read, name: &str) -> Result<Self, VaultError> {
         let mut packer = Packer::new();
         let mut buffer = Vec::with_capacity(CHUNK);
-        let (mut blake3, mut sha256, mut size) = (blake3::Hasher::new(), Sha256::new(), 0_u64);
-        let (mut runs, mut distinct, mut seen) = (Vec::<(Digest, u64)>::new(), Vec::new(), HashSet::new());
+        let (mut size, mut runs, mut distinct, mut seen) =
+            (0_u64, Vec::<(Digest, u64)>::new(), Vec::new(), HashSet::new());
         loop {
             buffer.clear();
             let read = content.by_ref().take(CHUNK as u64).read_to_end(&mut buffer);
@@ -39,19 +35,16 @@ impl Cut {
             if size > LARGEST {
                 return Err(VaultError::TooLarge { name: name.to_owned(), limit: LARGEST });
             }
-            blake3.update(&buffer);
-            sha256.update(&buffer);
             let hash = Digest::blake3(&buffer);
             match runs.last_mut() {
                 Some((last, times)) if *last == hash => *times += 1,
                 _ => runs.push((hash, 1)),
             }
             if seen.insert(hash) {
-                distinct.push(packer.chunk(hash, &buffer));
+                distinct.push(packer.chunk(hash, &mut buffer));
             }
         }
-        let (blake3, sha256) = (Digest(*blake3.finalize().as_bytes()), Digest(sha256.finalize().into()));
-        Ok(Self { size, blake3, sha256, runs, distinct })
+        Ok(Self { size, runs, distinct })
     }
 }
 

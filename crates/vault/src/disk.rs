@@ -8,6 +8,7 @@
 //! | wanted | how |
 //! |---|---|
 //! | a file is whole or not there | [`Disk::store`]: written beside, synced, renamed, folder synced |
+//! | the same, while its name is still being computed | [`Disk::begin`], then [`Beside::finish`] |
 //! | a copy that a cut left out is told from a lost one | [`Disk::store`] and [`Disk::unstore`] with two paths, see there |
 //! | a file grows by an entry | [`DiskFile::write_all`], [`DiskFile::sync`] |
 
@@ -69,6 +70,18 @@ impl Disk {
             self.sync_dir(folder_of(path))?;
         }
         Ok(())
+    }
+
+    /// Writes a file into `folder` that is whole and durable and has no name of its own yet.
+    pub(crate) fn begin(&self, folder: &Path, parts: &[Bytes]) -> Result<Beside<'_>, VaultError> {
+        let beside = Beside { path: part_of(&folder.join("new")), disk: self };
+        self.store_parts(&[&beside.path], std::slice::from_ref(&beside.path), parts)?;
+        Ok(beside)
+    }
+
+    /// Whether faults are played here, each at an operation of its own number.
+    pub(crate) fn has_faults(&self) -> bool {
+        self.faults.is_some()
     }
 
     /// Makes the file `path` as [`Disk::store`] does, unless somebody else makes it first; then theirs stays.
@@ -173,6 +186,29 @@ impl Disk {
         match &self.faults {
             None => run(),
             Some(faults) => faults.run(act, run),
+        }
+    }
+}
+
+/// A file that [`Disk::begin`] wrote. It is removed when nobody finishes it; what cannot be removed is harmless.
+#[derive(Debug)]
+pub(crate) struct Beside<'a> {
+    path: PathBuf,
+    disk: &'a Disk,
+}
+
+impl Beside<'_> {
+    /// Gives the file its name, in the same folder, durably.
+    pub(crate) fn finish(self, path: &Path) -> Result<(), VaultError> {
+        self.disk.rename(&self.path, path)?;
+        self.disk.sync_dir(folder_of(path))
+    }
+}
+
+impl Drop for Beside<'_> {
+    fn drop(&mut self) {
+        if self.path.exists() {
+            let _ = self.disk.remove(&self.path);
         }
     }
 }

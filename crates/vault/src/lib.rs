@@ -96,7 +96,7 @@ pub use manifest::Manifest;
 pub use names::{Digest, JobId, Kind};
 pub use repair::Repaired;
 pub use scrub::{Damage, Progress, ScrubReport, Unreferenced};
-pub use store::{LARGEST, Listing, Prepared, PutRequest, Stored};
+pub use store::{LARGEST, Listing, Prepared, PutRequest, Stored, Unhashed};
 
 pub use format::{BENCH_FORMAT, bench_format};
 

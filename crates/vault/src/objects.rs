@@ -25,7 +25,7 @@ use object_store::ObjectStoreExt;
 use object_store::local::LocalFileSystem;
 use object_store::path::Path as Key;
 
-use crate::disk::{Disk, files};
+use crate::disk::{Beside, Disk, files};
 use crate::error::{VaultError, damaged, store_error};
 use crate::names::Digest;
 
@@ -185,6 +185,24 @@ impl Objects {
             self.disk.sync_dir(&self.room_path(room, *place))?;
         }
         Ok(Created::WasThere)
+    }
+
+    /// Writes an object's bytes beside its room, durable, before its name is known; [`Objects::finish`] gives it that. For rooms
+    /// of single objects.
+    pub(crate) fn begin(&self, room: Room, parts: &[Bytes]) -> Result<Beside<'_>, VaultError> {
+        self.disk.begin(&self.room_path(room, Place::First), parts)
+    }
+
+    /// Puts a begun object in its place, durable when this returns, or reports that one is there.
+    pub(crate) fn finish(&self, room: Room, name: &str, beside: Beside<'_>) -> Result<Created, VaultError> {
+        let path = self.path(room, Place::First, name);
+        if path.exists() {
+            // Another process may have made it a moment ago, and not have synced the folder yet.
+            self.disk.sync_dir(&self.room_path(room, Place::First))?;
+            return Ok(Created::WasThere);
+        }
+        beside.finish(&path)?;
+        Ok(Created::Made)
     }
 
     /// Makes an object that is named by its own hash, durable when this returns, and returns that hash and whether the

@@ -56,33 +56,59 @@ pub(crate) struct Slot {
     pub(crate) method: Method,
 }
 
+/// What of a chunk is tried first where the chunk before it did not get smaller: pieces from all over it. Downloads are packed or
+/// encrypted more often than not, and whoever tries all of them for nothing pays more for that than for their hashes.
+const SAMPLES: usize = 16;
+const SAMPLE: usize = 512;
+
 /// Makes stored chunks out of raw ones; holds zstd's working memory so that it is set up once.
 pub(crate) struct Packer {
     zstd: zstd::bulk::Compressor<'static>,
     scratch: Vec<u8>,
+    /// Whether the chunk before did not get smaller.
+    dense: bool,
 }
 
 impl Packer {
     pub(crate) fn new() -> Self {
         let zstd = zstd::bulk::Compressor::new(LEVEL).expect("zstd takes its own default level");
-        Self { zstd, scratch: vec![0; CHUNK] }
+        Self { zstd, scratch: vec![0; CHUNK], dense: false }
     }
 
-    /// Returns `raw` compressed, or as it is when compression gains nothing.
-    pub(crate) fn chunk(&mut self, hash: Digest, raw: &[u8]) -> Chunk {
-        // The room ends one byte before the raw length: output that does not fit is not smaller.
-        let room = raw.len() - 1;
-        let (method, stored) = match self.zstd.compress_to_buffer(raw, &mut self.scratch[..room]) {
-            Ok(len) => (Method::Zstd, Bytes::copy_from_slice(&self.scratch[..len])),
-            Err(_) => (Method::Raw, Bytes::copy_from_slice(raw)),
-        };
+    /// Returns `raw` compressed, or as it is when compression gains nothing. What is in `raw` afterwards is anything.
+    pub(crate) fn chunk(&mut self, hash: Digest, raw: &mut Vec<u8>) -> Chunk {
         let raw_len = u32::try_from(raw.len()).expect("a chunk has at most 64 KiB");
+        let packed = if self.dense && !self.sample_shrinks(raw) {
+            None
+        } else {
+            // The room ends one byte before the raw length: output that does not fit is not smaller.
+            let room = raw.len() - 1;
+            self.zstd.compress_to_buffer(raw.as_slice(), &mut self.scratch[..room]).ok()
+        };
+        self.dense = packed.is_none();
+        let (method, stored) = match packed {
+            Some(len) => (Method::Zstd, Bytes::copy_from_slice(&self.scratch[..len])),
+            None => (Method::Raw, Bytes::from(std::mem::replace(raw, Vec::with_capacity(CHUNK)))),
+        };
         Chunk { hash, raw_len, method, stored }
+    }
+
+    /// Whether pieces of the chunk get smaller. A short chunk is always tried whole.
+    fn sample_shrinks(&mut self, raw: &[u8]) -> bool {
+        if raw.len() < CHUNK {
+            return true;
+        }
+        let mut pieces = [0; SAMPLES * SAMPLE];
+        for (number, piece) in pieces.chunks_exact_mut(SAMPLE).enumerate() {
+            let from = number * (CHUNK / SAMPLES);
+            piece.copy_from_slice(&raw[from..from + SAMPLE]);
+        }
+        self.zstd.compress_to_buffer(&pieces[..], &mut self.scratch[..pieces.len() - 1]).is_ok()
     }
 }
 
-/// Returns a pack's name and bytes, in parts. The chunks are shared with the parts, not copied.
-pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> (Digest, Vec<Bytes>) {
+/// Returns a pack's bytes, in parts. The chunks are shared with the parts, not copied.
+pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> Vec<Bytes> {
     let mut parts = Vec::with_capacity(chunks.len() + 2);
     parts.push(Bytes::from([&MAGIC[..], &copy.to_le_bytes()].concat()));
     let mut index = Vec::with_capacity(chunks.len() * ENTRY + TRAILER);
@@ -104,11 +130,16 @@ pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> (Digest, Vec<Bytes>) {
     index.extend_from_slice(&hash.0);
     index.extend_from_slice(END);
     parts.push(index.into());
+    parts
+}
+
+/// Returns the name of the pack with these bytes.
+pub(crate) fn name(parts: &[Bytes]) -> Digest {
     let mut whole = blake3::Hasher::new();
-    for part in &parts {
+    for part in parts {
         whole.update(part);
     }
-    (Digest(*whole.finalize().as_bytes()), parts)
+    Digest(*whole.finalize().as_bytes())
 }
 
 /// Returns where the index lies, as `(offset, length)`, read from a pack's last [`TRAILER`] bytes. `size` is the pack's.
@@ -187,9 +218,9 @@ mod tests {
     fn sample() -> (Digest, Bytes) {
         let mut packer = Packer::new();
         let raws: [&[u8]; 3] = [&[0xFF; CHUNK], b"short and not compressible", &[7]];
-        let chunks: Vec<_> = raws.iter().map(|raw| packer.chunk(Digest::blake3(raw), raw)).collect();
-        let (name, parts) = assemble(&chunks, 0);
-        (name, parts.concat().into())
+        let chunks: Vec<_> = raws.iter().map(|raw| packer.chunk(Digest::blake3(raw), &mut raw.to_vec())).collect();
+        let parts = assemble(&chunks, 0);
+        (name(&parts), parts.concat().into())
     }
 
     #[test]
@@ -203,6 +234,24 @@ mod tests {
             let from = usize::try_from(slot.offset).unwrap();
             let raw = unpack(slot, &pack[from..from + slot.stored_len as usize]).unwrap();
             assert_eq!(Digest::blake3(&raw), slot.hash);
+        }
+    }
+
+    #[test]
+    fn what_packs_is_packed_whatever_stands_before_it() {
+        let mut noise = vec![0; CHUNK];
+        blake3::Hasher::new().finalize_xof().fill(&mut noise);
+        let text = b"a line as a log has them, 0x1234\n".repeat(2000)[..CHUNK].to_vec();
+        // A sixteenth of it packs; its last bytes alone; it is short.
+        let (mut part, mut tail) = (noise.clone(), noise.clone());
+        part[4096..8192].fill(0xFF);
+        tail[60000..].fill(0);
+        let mut packer = Packer::new();
+        let mut method = |raw: &[u8]| packer.chunk(Digest::blake3(raw), &mut raw.to_vec()).method;
+        for raw in [&text[..], &part, &tail, &text[..100]] {
+            assert_eq!(method(&noise), Method::Raw);
+            assert_eq!(method(&noise), Method::Raw);
+            assert_eq!(method(raw), Method::Zstd);
         }
     }
 

@@ -58,6 +58,11 @@ pub(crate) struct Table {
 }
 
 impl Table {
+    /// The table of a pack of `len` bytes before anything else is known of it.
+    fn empty(len: u64) -> Self {
+        Self { pack: Digest([0; 32]), len, shard: shard_len(len), hashes: [Digest([0; 32]); DATA + PARITY] }
+    }
+
     fn encode(&self) -> Vec<u8> {
         let mut bytes = Vec::with_capacity(TABLE);
         bytes.extend_from_slice(MAGIC);
@@ -113,15 +118,29 @@ pub(crate) fn encode<E>(
     len: u64,
     mut read: impl FnMut(u64, usize) -> Result<Bytes, E>,
 ) -> Result<Vec<Bytes>, E> {
-    let mut table = Table { pack, len, shard: shard_len(len), hashes: [Digest([0; 32]); DATA + PARITY] };
     let mut hashers: Vec<_> = (0..DATA).map(|_| blake3::Hasher::new()).collect();
+    let parity = code(len, |number, from, len| {
+        let stored = read(from, len)?;
+        hashers[number].update(&stored);
+        Ok(stored)
+    })?;
+    let hashes: Vec<_> = hashers.iter().map(|hasher| Digest(*hasher.finalize().as_bytes())).collect();
+    Ok(object(pack, len, &hashes, parity))
+}
+
+/// Returns the parity shards of a pack of `len` bytes. `read` gives bytes of a data shard: its number, where in the pack, how many.
+pub(crate) fn code<E>(
+    len: u64,
+    mut read: impl FnMut(usize, u64, usize) -> Result<Bytes, E>,
+) -> Result<[Vec<u8>; PARITY], E> {
+    let table = Table::empty(len);
     let mut parity = [Vec::new(), Vec::new()];
+    let mut encoder = ReedSolomonEncoder::new(DATA, PARITY, bytes_of(table.shard.min(WINDOW))).expect(SUPPORTED);
     for (at, window) in table.windows() {
-        let mut encoder = ReedSolomonEncoder::new(DATA, PARITY, bytes_of(window)).expect(SUPPORTED);
-        for (number, hasher) in hashers.iter_mut().enumerate() {
+        encoder.reset(DATA, PARITY, bytes_of(window)).expect(SUPPORTED);
+        for number in 0..DATA {
             let (from, len) = table.data_range(number);
-            let stored = read(from + at.min(len), bytes_of(window.min(len.saturating_sub(at))))?;
-            hasher.update(&stored);
+            let stored = read(number, from + at.min(len), bytes_of(window.min(len.saturating_sub(at))))?;
             encoder.add_original_shard(filled(stored, window)).expect(SUPPORTED);
         }
         let encoded = encoder.encode().expect(SUPPORTED);
@@ -129,12 +148,41 @@ pub(crate) fn encode<E>(
             shard.extend_from_slice(bytes);
         }
     }
-    let data = hashers.iter().map(|hasher| Digest(*hasher.finalize().as_bytes()));
-    let all = data.chain(parity.iter().map(|shard| Digest::blake3(shard)));
+    Ok(parity)
+}
+
+/// Returns the hashes of the data shards of a pack with these bytes.
+pub(crate) fn data_hashes(parts: &[Bytes]) -> Vec<Digest> {
+    let shard = bytes_in_memory(Table::empty(parts.iter().map(|part| part.len() as u64).sum()).shard);
+    let (mut hashes, mut hasher, mut left) = (Vec::with_capacity(DATA), blake3::Hasher::new(), shard);
+    for part in parts {
+        let mut rest = &part[..];
+        while !rest.is_empty() {
+            let (now, later) = rest.split_at(left.min(rest.len()));
+            hasher.update(now);
+            (rest, left) = (later, left - now.len());
+            if left == 0 {
+                hashes.push(Digest(*hasher.finalize().as_bytes()));
+                (hasher, left) = (blake3::Hasher::new(), shard);
+            }
+        }
+    }
+    // The last one that holds something, and those behind the pack's end.
+    while hashes.len() < DATA {
+        hashes.push(Digest(*hasher.finalize().as_bytes()));
+        hasher.reset();
+    }
+    hashes
+}
+
+/// Returns the bytes of the parity object: of a pack's data shards the hashes are known, and its parity shards are made.
+pub(crate) fn object(pack: Digest, len: u64, data: &[Digest], parity: [Vec<u8>; PARITY]) -> Vec<Bytes> {
+    let mut table = Table { pack, ..Table::empty(len) };
+    let all = data.iter().copied().chain(parity.iter().map(|shard| Digest::blake3(shard)));
     table.hashes.iter_mut().zip(all).for_each(|(place, hash)| *place = hash);
     let ends = Bytes::from(table.encode());
     let [first, second] = parity.map(Bytes::from);
-    Ok(vec![ends.clone(), first, second, ends])
+    vec![ends.clone(), first, second, ends]
 }
 
 /// Returns one window of each shard in `missing` (numbers below [`DATA`]), in that order. `good` are the same windows of
@@ -169,6 +217,10 @@ fn filled(stored: Bytes, window: u64) -> Bytes {
     bytes.into()
 }
 
+fn bytes_in_memory(len: u64) -> usize {
+    usize::try_from(len).expect("the pack is in memory")
+}
+
 fn bytes_of(window: u64) -> usize {
     usize::try_from(window).expect("a window has at most 64 KiB")
 }
@@ -191,6 +243,10 @@ mod tests {
             Ok::<_, Infallible>(pack.slice(from..from + len))
         };
         let Ok(parts) = encode(Digest::blake3(pack), pack.len() as u64, read);
+        // The way of a pack that is in memory, in parts of any length, gives the same.
+        let cut: Vec<Bytes> = pack.chunks(70_001).map(Bytes::copy_from_slice).collect();
+        let Ok(parity) = code(pack.len() as u64, |_, from, len| read(from, len));
+        assert_eq!(super::object(Digest::blake3(pack), pack.len() as u64, &data_hashes(&cut), parity), parts);
         parts.concat().into()
     }
 

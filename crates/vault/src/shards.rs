@@ -14,6 +14,7 @@ use std::collections::HashMap;
 use bytes::Bytes;
 
 use crate::Vault;
+use crate::disk::Beside;
 use crate::error::{ErrorKind, VaultError, damaged};
 use crate::names::Digest;
 use crate::objects::{Created, Place, Room};
@@ -64,6 +65,16 @@ impl Examined {
         }
         parts.join(", ")
     }
+}
+
+/// Packs of less bytes are made without threads.
+const ALONE: u64 = 1 << 20;
+
+/// A pack that is written and not in its place yet.
+struct Made<'a> {
+    name: Digest,
+    beside: Beside<'a>,
+    parity: Vec<Bytes>,
 }
 
 /// A pack's bytes: as stored, or with its damaged shards restored in memory.
@@ -137,8 +148,9 @@ impl Vault {
     pub(crate) fn store_pack(&self, chunks: &[Chunk]) -> Result<(), VaultError> {
         const MOST: u64 = 16;
         for copy in 0..MOST {
-            let (digest, parts) = pack::assemble(chunks, copy);
-            let name = digest.to_string();
+            let parts = pack::assemble(chunks, copy);
+            let made = self.make_pack(&parts)?;
+            let name = made.name.to_string();
             let examined = self.examine(&name)?;
             if examined.whole {
                 return if examined.is_sound() { Ok(()) } else { self.make_parity(&name) };
@@ -146,18 +158,40 @@ impl Vault {
             if self.objects().path(Room::Packs, Place::First, &name).exists() {
                 continue; // damaged, and left as it is: the number of the copy gives the next one another name
             }
-            let len = parts.iter().map(|part| part.len() as u64).sum();
-            let Ok(parity) =
-                parity::encode(digest, len, |from, len| Ok::<_, std::convert::Infallible>(cut(&parts, from, len)));
-            self.objects().replace(Room::Parity, Place::First, &name, &parity)?;
-            if self.objects().create(Room::Packs, &name, &parts)? == Created::Made
+            self.objects().replace(Room::Parity, Place::First, &name, &made.parity)?;
+            if self.objects().finish(Room::Packs, &name, made.beside)? == Created::Made
                 || self.stored_pack(&name)?.is_named()?
             {
                 return Ok(());
             }
         }
-        let name = pack::assemble(chunks, 0).0.to_string();
+        let name = pack::name(&pack::assemble(chunks, 0)).to_string();
         Err(self.bad_pack(&name, &format!("so are {MOST} further copies of it")))
+    }
+
+    /// Writes a pack beside its place, durable, and makes its name and its parity at the same time: the disk is the slowest of
+    /// them, and the name is not needed before the parity is stored.
+    fn make_pack(&self, parts: &[Bytes]) -> Result<Made<'_>, VaultError> {
+        let len = parts.iter().map(|part| part.len() as u64).sum();
+        let write = || self.objects().begin(Room::Packs, parts);
+        let hash = || (pack::name(parts), parity::data_hashes(parts));
+        let code = || {
+            let view = View::new(parts);
+            let Ok(coded) = parity::code(len, |_, from, len| Ok::<_, std::convert::Infallible>(view.cut(from, len)));
+            coded
+        };
+        // Where disk faults are played every operation has its number, so there is one order; a small pack is done sooner so.
+        let (beside, (name, data), coded) = if len < ALONE || self.disk().has_faults() {
+            (write(), hash(), code())
+        } else {
+            std::thread::scope(|scope| {
+                let (writing, hashing) = (scope.spawn(write), scope.spawn(hash));
+                let coded = code();
+                let joined = "neither writing nor hashing panics";
+                (writing.join().expect(joined), hashing.join().expect(joined), coded)
+            })
+        };
+        Ok(Made { name, beside: beside?, parity: parity::object(name, len, &data, coded) })
     }
 
     /// Makes the parity of a pack whose bytes give its name.
@@ -289,14 +323,30 @@ fn pieces(len: u64) -> impl Iterator<Item = (u64, u64)> {
     (0..len.div_ceil(PIECE)).map(move |number| (number * PIECE, PIECE.min(len - number * PIECE)))
 }
 
-/// Returns `len` bytes from `from` on of the parts, one after the other.
-fn cut(parts: &[Bytes], from: u64, len: usize) -> Bytes {
-    let mut bytes = Vec::with_capacity(len);
-    let mut skip = usize::try_from(from).expect("parts in memory");
-    for part in parts {
-        let here = part.get(skip..).unwrap_or_default();
-        bytes.extend_from_slice(&here[..here.len().min(len - bytes.len())]);
-        skip = skip.saturating_sub(part.len());
+/// Parts, one after the other, with where each begins: a large pack has thousands, and is looked into as often.
+struct View<'a> {
+    parts: &'a [Bytes],
+    begins: Vec<usize>,
+}
+
+impl<'a> View<'a> {
+    fn new(parts: &'a [Bytes]) -> Self {
+        let begin = |at: &mut usize, part: &Bytes| Some(std::mem::replace(at, *at + part.len()));
+        Self { parts, begins: parts.iter().scan(0, begin).collect() }
     }
-    bytes.into()
+
+    /// Returns `len` bytes from `from` on, or as many as there are.
+    fn cut(&self, from: u64, len: usize) -> Bytes {
+        let mut bytes = Vec::with_capacity(len);
+        let from = usize::try_from(from).expect("parts in memory");
+        let first = self.begins.partition_point(|begin| *begin <= from).saturating_sub(1);
+        for (part, begin) in self.parts.iter().zip(&self.begins).skip(first) {
+            if bytes.len() == len {
+                break;
+            }
+            let here = part.get((from + bytes.len()).saturating_sub(*begin)..).unwrap_or_default();
+            bytes.extend_from_slice(&here[..here.len().min(len - bytes.len())]);
+        }
+        bytes.into()
+    }
 }

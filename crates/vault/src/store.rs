@@ -20,6 +20,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use serde_json::Value;
+use sha2::{Digest as _, Sha256};
 
 use crate::Vault;
 use crate::chunks::{ChunkSource, Cut};
@@ -59,7 +60,11 @@ impl PutRequest {
 
 /// A content that was read to its end, cut and compressed, and is not stored yet: whoever has to know all of it before it decides
 /// whether to keep it reads it once all the same.
-pub struct Prepared(Cut);
+pub struct Prepared {
+    cut: Cut,
+    blake3: Digest,
+    sha256: Digest,
+}
 
 impl Prepared {
     /// Reads everything that `content` yields. `name` is for error messages.
@@ -67,13 +72,52 @@ impl Prepared {
     /// # Errors
     /// [`VaultError::TooLarge`] above [`LARGEST`]; [`VaultError::Input`] when `content` fails.
     pub fn read(mut content: impl Read, name: &str) -> Result<Self, VaultError> {
-        Cut::new(&mut content, name).map(Self)
+        let mut content = Hashing { content: &mut content, blake3: blake3::Hasher::new(), sha256: Sha256::new() };
+        let cut = Cut::new(&mut content, name)?;
+        let (blake3, sha256) = (content.blake3.finalize(), content.sha256.finalize());
+        Ok(Self { cut, blake3: Digest(*blake3.as_bytes()), sha256: Digest(sha256.into()) })
     }
 
     /// Returns the content's id.
     #[must_use]
     pub fn id(&self) -> Digest {
-        self.0.blake3
+        self.blake3
+    }
+}
+
+/// A content that was read to its end and cut, and whose hashes somebody else makes from the same bytes, on another thread perhaps:
+/// hashing a large one twice costs as much as all the rest.
+pub struct Unhashed(Cut);
+
+impl Unhashed {
+    /// Reads as [`Prepared::read`] does.
+    ///
+    /// # Errors
+    /// As [`Prepared::read`].
+    pub fn read(mut content: impl Read, name: &str) -> Result<Self, VaultError> {
+        Cut::new(&mut content, name).map(Self)
+    }
+
+    /// Adds the hashes of the same bytes. Wrong ones make a content that no later read gives out: each checks them.
+    #[must_use]
+    pub fn hashed(self, blake3: Digest, sha256: Digest) -> Prepared {
+        Prepared { cut: self.0, blake3, sha256 }
+    }
+}
+
+/// A reader that hashes along.
+struct Hashing<'a, R> {
+    content: &'a mut R,
+    blake3: blake3::Hasher,
+    sha256: Sha256,
+}
+
+impl<R: Read> Read for Hashing<'_, R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.content.read(buffer)?;
+        self.blake3.update(&buffer[..read]);
+        self.sha256.update(&buffer[..read]);
+        Ok(read)
     }
 }
 
@@ -123,7 +167,7 @@ impl Vault {
     pub fn put_prepared(&self, content: Prepared, request: &PutRequest) -> Result<Stored, VaultError> {
         self.must_write()?;
         request.check()?;
-        let Prepared(cut) = content;
+        let Prepared { cut, blake3, sha256 } = content;
 
         let _share = self.share_store()?;
         let mut source = ChunkSource::new(self, cut.distinct.iter().map(|chunk| chunk.hash).collect())?;
@@ -139,8 +183,8 @@ impl Vault {
             name: request.name.clone(),
             job: request.job.clone(),
             size: cut.size,
-            blake3: cut.blake3,
-            sha256: cut.sha256,
+            blake3,
+            sha256,
             taken_at: request.taken_at.clone(),
             facts: request.facts.clone(),
             chunks: cut.runs,
@@ -150,8 +194,8 @@ impl Vault {
             (Digest::blake3(&bytes), vec![bytes])
         })?;
         Ok(Stored {
-            id: cut.blake3,
-            sha256: cut.sha256,
+            id: blake3,
+            sha256,
             size: cut.size,
             new_chunks: new.len() as u64,
             new_bytes: new.iter().map(|chunk| chunk.stored.len() as u64).sum(),

@@ -64,6 +64,13 @@ fn an_altered_message_and_another_key_are_refused() {
     // Something of somebody else's behind it.
     let behind = [&message[..], &message].concat();
     assert!(matches!(open(&behind, &key, DAY, 1 << 20), Err(SignatureError::NoMessage { .. })));
+    // Revoked, whatever it signed before.
+    run(ring.at(), &format!("sed 's/^:-----/-----/' home/openpgp-revocs.d/{}.rev > revoked.asc", key.fingerprint()));
+    fs::copy(ring.at().join("home/pubring.kbx"), ring.at().join("before.kbx")).unwrap();
+    ring.gpg("--import revoked.asc");
+    let refused = open(&message, &ring.exported("meadow"), DAY, 1 << 20);
+    assert!(matches!(&refused, Err(SignatureError::Key { why, .. }) if why.contains("revoked")), "{refused:?}");
+    fs::copy(ring.at().join("before.kbx"), ring.at().join("home/pubring.kbx")).unwrap();
     // Signed by both, it is signed by each.
     ring.gpg(&format!("{BY} -u keys@teal.example -o both.gpg --sign x.bin"));
     for key in [&key, &other] {

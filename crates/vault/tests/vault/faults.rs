@@ -286,7 +286,7 @@ fn s2_a_disk_that_stays_full_is_named_and_loses_nothing() {
     let mut journal = Journal::open(&vault, &job("a"), "test", NOW).unwrap();
     let append = journal.append("note", json!({}), NOW).unwrap_err();
     let create = Journal::create(&vault, &job("c"), json!({}), "test", NOW).unwrap_err();
-    for (error, part) in [(put, "/parity/"), (append, "journals/a.jsonl"), (create, "journals/c.jsonl")] {
+    for (error, part) in [(put, "/packs/"), (append, "journals/a.jsonl"), (create, "journals/c.jsonl")] {
         assert!(matches!(error, VaultError::NoSpace { .. }), "{error:?}");
         let text = error.to_string();
         assert!(text.contains(part) && text.contains("what was stored before is untouched"), "{text}");

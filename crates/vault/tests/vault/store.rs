@@ -285,3 +285,42 @@ fn what_is_prepared_and_not_put_leaves_nothing() {
     let stored = bench.vault.put_prepared(prepared, &request("a", "x")).expect("a put");
     assert_eq!(bench.vault.read_vec(&stored.id).expect("sound"), content);
 }
+
+#[test]
+fn hashes_that_somebody_else_made_are_checked_by_every_read() {
+    let bench = Bench::new();
+    let content = noise(6, 40 * CHUNK + 5);
+    let cut = || vault::Unhashed::read(content.as_slice(), "x").expect("read");
+    let whole = vault::Prepared::read(content.as_slice(), "x").expect("read");
+    let stored = bench.vault.put_prepared(whole, &request("a", "x")).expect("a put");
+    // The same request again changes nothing, whoever made the hashes.
+    let before = bench.files("");
+    let again = bench.vault.put_prepared(cut().hashed(stored.id, stored.sha256), &request("a", "x")).expect("a put");
+    assert_eq!((again.id, again.new_chunks), (stored.id, 0));
+    assert_eq!(bench.files(""), before);
+    let wrong = Digest::blake3(b"something else");
+    let put = bench.vault.put_prepared(cut().hashed(wrong, stored.sha256), &request("b", "y")).expect("a put");
+    assert!(matches!(bench.vault.read_vec(&put.id), Err(VaultError::Damaged { .. })));
+    assert_eq!(bench.vault.read_vec(&stored.id).expect("sound"), content);
+}
+
+#[test]
+fn a_pack_made_on_several_threads_is_the_one_made_on_one() {
+    // Both sides of the size at which threads begin, and a pack that is there already.
+    for chunks in [15, 16, 17, 70] {
+        let (one, other) = (Bench::new(), Bench::new());
+        let content = noise(7, chunks * CHUNK + 1234);
+        let id = one.put("a", "x", &content);
+        other.put("a", "x", &content);
+        let names = |bench: &Bench, room: &str| {
+            let files = bench.files(room);
+            files.iter().map(|file| file.file_name().expect("a name").to_owned()).collect::<Vec<_>>()
+        };
+        // Named by its bytes, and nothing unfinished beside it.
+        for room in ["/packs/", "/parity/"] {
+            assert_eq!(names(&one, room).len(), 1);
+            assert_eq!(names(&one, room), names(&other, room));
+        }
+        assert_eq!(one.vault.read_vec(&id).expect("sound"), content);
+    }
+}
