@@ -10,19 +10,17 @@ use std::path::{Path, PathBuf};
 
 use image::compose::{Address, NamedRange, Sources};
 use image::mac::Mac;
-use image::pin::Pin;
 use image::recipe::{Recipe, SourceRef};
-use media::Source;
-use media::source::FileSource;
 use serde::Serialize;
 use serde_json::{Value, json};
-use vault::{Digest, Filter, JobId, Journal, Kind, PutRequest, Vault};
+use vault::{Digest, JobId, Journal, Kind, PutRequest, Vault};
 
 use crate::error::JobError;
 use crate::files;
 use crate::jobs::Work;
 use crate::mac::{Register, in_words};
 use crate::part;
+use crate::pinned;
 use crate::profile::{Step, StepKind};
 use crate::session::{now, open_bench};
 
@@ -346,61 +344,18 @@ fn joined(vault: &Vault, ids: &[Digest]) -> Result<Vec<u8>, JobError> {
 fn fetch(vault: &Vault, source: &SourceRef, request: &ComposeRequest) -> Result<Option<Vec<u8>>, JobError> {
     match source {
         SourceRef::Present | SourceRef::Donor => Ok(None),
-        SourceRef::Image(pin) => pinned(vault, pin, &request.with),
+        SourceRef::Image(pin) => pinned::bytes(vault, pin, &request.with),
         SourceRef::Capture { asked, .. } => Ok(Some(vault.read_vec(&vault.find(asked)?)?)),
         SourceRef::File { path, pin } => {
             let beside = request.recipe.parent().unwrap_or_else(|| Path::new("")).join(path);
             if beside.exists() {
                 return files::read(&beside, u64::from(nor::MAX_SIZE)).map(Some);
             }
-            pinned(vault, pin, &request.with)
+            pinned::bytes(vault, pin, &request.with)
         }
         SourceRef::Part { from, take, form, .. } => {
-            let Some(container) = container(vault, from, &request.with)? else { return Ok(None) };
+            let Some(container) = pinned::source(vault, from, &request.with)? else { return Ok(None) };
             part::take(&container, take, *form).map(Some)
         }
     }
-}
-
-/// The bytes of this hash, out of the files that were named or out of the vault.
-fn pinned(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<Vec<u8>>, JobError> {
-    if let Some(path) = with_hash(pin, with)? {
-        return files::read(path, u64::from(nor::MAX_SIZE)).map(Some);
-    }
-    kept(vault, pin)?.map(|id| Ok(vault.read_vec(&id)?)).transpose()
-}
-
-/// The vendor's file of this hash, which may have any length.
-pub(crate) fn container(vault: &Vault, pin: &Pin, with: &[PathBuf]) -> Result<Option<FileSource>, JobError> {
-    if let Some(path) = with_hash(pin, with)? {
-        return part::open_file(path).map(Some);
-    }
-    kept(vault, pin)?.map(|id| part::open_kept(vault, &id)).transpose()
-}
-
-/// The file of this hash among those that were named, each read piece by piece. What is loaded from it afterwards is held against
-/// its own hash once more.
-fn with_hash<'w>(pin: &Pin, with: &'w [PathBuf]) -> Result<Option<&'w PathBuf>, JobError> {
-    for path in with {
-        let source = part::open_file(path)?;
-        let mut hash = pin.hasher();
-        let read = media::medium::copy(&source, 0, source.len(), &mut |piece| {
-            hash.update(piece);
-            Ok(())
-        });
-        read.map_err(|error| JobError::ImageFile { path: path.clone(), why: error.to_string() })?;
-        if hash.pin() == *pin {
-            return Ok(Some(path));
-        }
-    }
-    Ok(None)
-}
-
-/// The content of this hash in the vault.
-pub(crate) fn kept(vault: &Vault, pin: &Pin) -> Result<Option<Digest>, JobError> {
-    let filter = match pin {
-        Pin::Blake3(hash) => Filter { id: Some(Digest(*hash)), ..Filter::default() },
-        Pin::Sha256(hash) => Filter { sha256: Some(Digest(*hash)), ..Filter::default() },
-    };
-    Ok(vault.list(&filter)?.items.first().map(|item| item.id))
 }

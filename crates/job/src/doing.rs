@@ -9,17 +9,17 @@
 
 use std::path::{Path, PathBuf};
 
-use image::pin::Pin;
 use vault::JobId;
 
 use crate::apply::{Place, Target};
-use crate::compose::{ComposeRequest, compose, kept};
+use crate::compose::{ComposeRequest, compose};
 use crate::drives::{Stick, write_for_step};
 use crate::error::JobError;
 use crate::files;
 use crate::front::Front;
 use crate::intake::{IntakeRequest, intake};
 use crate::jobs::{JobsError, Work};
+use crate::pinned;
 use crate::procedure::{Blocked, Reason};
 use crate::profile::{ImageSource, MediaSpec, Step, StepKind, Takes};
 use crate::session::{ChipOptions, Session, open_bench};
@@ -203,28 +203,18 @@ fn on_chip(bench: &Path, step: &Step, request: &DoRequest, front: &mut dyn Front
 fn wanted(session: &Session<'_>, folders: &[PathBuf]) -> Result<Target, JobError> {
     match session.wanted_by_step() {
         Some(Wanted::Sha256(sha256) | Wanted::PartOf(sha256)) => {
-            if let Some(path) = by_sha256(folders, sha256)? {
-                return Target::from_file(&path, Place::Whole);
-            }
             let missing = || JobError::FileMissing {
                 file: format!("the file with the SHA-256 {sha256}"),
                 folders: folders.to_vec(),
             };
             let pin = format!("sha256:{sha256}").parse().map_err(|_| missing())?;
-            let id = kept(session.vault(), &pin)?.ok_or_else(missing)?;
+            if let Some(path) = pinned::among(&pin, &files::images_in(folders)?)? {
+                return Target::from_file(path, Place::Whole);
+            }
+            let id = pinned::kept(session.vault(), &pin)?.ok_or_else(missing)?;
             let name = format!("content {}", id.short());
             Ok(Target { name, bytes: session.vault().read_vec(&id)?, place: Place::Whole })
         }
         _ => session.wanted_content(),
     }
-}
-
-/// The file of this hash.
-fn by_sha256(folders: &[PathBuf], sha256: &str) -> Result<Option<PathBuf>, JobError> {
-    for path in files::images_in(folders)? {
-        if Pin::sha256(&files::read(&path, u64::from(nor::MAX_SIZE))?).digits() == sha256 {
-            return Ok(Some(path));
-        }
-    }
-    Ok(None)
 }

@@ -7,12 +7,13 @@
 //! Chips have a virtual bench to be tried on, and drives a file that plays a stick ([`Stick::Virtual`]). It is asked for by its size as
 //! a real one is. No command names one: a file is written by other means, and a slip of the name must not make a drive of it.
 
+use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use media::Source;
 use media::drives::{Drive, System};
-use media::open::OpenDrive;
+use media::open::{OpenDrive, OpenFile};
 use media::write::{Disk, Phase, WriteError, Written, write as write_image};
 use serde::Serialize;
 
@@ -22,11 +23,9 @@ use crate::part;
 use crate::text::about;
 
 mod step;
-mod stick;
 
 use step::Place;
 pub(crate) use step::write_for_step;
-use stick::VirtualStick;
 
 /// What `media write` is asked.
 #[derive(Debug, Clone)]
@@ -223,7 +222,9 @@ fn onto(
             Ok((report, written))
         }
         Stick::Virtual(path) => {
-            let disk = VirtualStick::open(path)?;
+            let io = |source| JobError::Io { doing: "open", path: path.clone(), source };
+            let file = File::options().read(true).write(true).open(path).map_err(io)?;
+            let disk = OpenFile::new(file).map_err(io)?;
             let report = DriveReport::of_virtual(path, disk.size());
             let named = size_named(&report, source, size, front)?;
             let written = followed(source, &disk, named, front).map_err(JobError::Drive)?;

@@ -26,6 +26,7 @@ pub mod links;
 pub mod mac;
 pub mod media;
 pub mod part;
+mod pinned;
 mod present;
 pub mod procedure;
 pub mod profile;

@@ -6,44 +6,22 @@
 //! holds it beside `dd` on the same file.
 
 use std::fs::{File, OpenOptions};
-use std::os::unix::fs::{FileExt, OpenOptionsExt};
+use std::os::unix::fs::OpenOptionsExt;
 use std::time::Instant;
 
+use media::open::OpenFile;
 use media::source::FileSource;
 use media::write::{Disk, write};
 use nix::fcntl::OFlag;
-
-struct Stick {
-    file: File,
-    size: u64,
-}
-
-impl Disk for Stick {
-    fn size(&self) -> u64 {
-        self.size
-    }
-
-    fn read_at(&self, at: u64, buffer: &mut [u8]) -> std::io::Result<()> {
-        self.file.read_exact_at(buffer, at)
-    }
-
-    fn write_at(&self, at: u64, bytes: &[u8]) -> std::io::Result<()> {
-        self.file.write_all_at(bytes, at)
-    }
-
-    fn flush(&self) -> std::io::Result<()> {
-        self.file.sync_all()
-    }
-}
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let [image, path] = arguments.as_slice() else { return Err("usage: write_speed IMAGE FILE".into()) };
     let image = FileSource::new(File::open(image)?)?;
     let file = OpenOptions::new().read(true).write(true).custom_flags(OFlag::O_DIRECT.bits()).open(path)?;
-    let stick = Stick { size: file.metadata()?.len(), file };
+    let stick = OpenFile::new(file)?;
     let begun = Instant::now();
-    write(&image, &stick, stick.size, &mut |_, _| true)?;
+    write(&image, &stick, stick.size(), &mut |_, _| true)?;
     println!("{:.3}", begun.elapsed().as_secs_f64());
     Ok(())
 }

@@ -21,10 +21,46 @@ use crate::write::{Disk, WriteError};
 const LOOKS: u32 = 20;
 const LOOK: Duration = Duration::from_millis(100);
 
+/// A file that plays a disk: all of it, as long as it is.
+#[derive(Debug)]
+pub struct OpenFile {
+    file: File,
+    size: u64,
+}
+
+impl OpenFile {
+    /// Takes a file that was opened for reading and writing.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn new(file: File) -> io::Result<Self> {
+        let size = io::Seek::seek(&mut &file, io::SeekFrom::End(0))?;
+        Ok(Self { file, size })
+    }
+}
+
+impl Disk for OpenFile {
+    fn size(&self) -> u64 {
+        self.size
+    }
+
+    fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
+        self.file.read_exact_at(buffer, at)
+    }
+
+    fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {
+        self.file.write_all_at(bytes, at)
+    }
+
+    fn flush(&self) -> io::Result<()> {
+        self.file.sync_all()
+    }
+}
+
 /// A drive that is open for itself alone.
 #[derive(Debug)]
 pub struct OpenDrive {
-    file: File,
+    disk: OpenFile,
     drive: Drive,
     system: System,
 }
@@ -44,9 +80,9 @@ impl OpenDrive {
             return Err(WriteError::Open(io::Error::other("it is no drive")));
         }
         let number = format!("{}:{}", major(meta.rdev()), minor(meta.rdev()));
-        let size = io::Seek::seek(&mut &file, io::SeekFrom::End(0)).map_err(WriteError::Open)?;
-        let open = Self { file, drive: drive.clone(), system: system.clone() };
-        if (number, size) != (drive.number.clone(), drive.size) || !open.is_same() {
+        let disk = OpenFile::new(file).map_err(WriteError::Open)?;
+        let open = Self { disk, drive: drive.clone(), system: system.clone() };
+        if (number, open.disk.size) != (drive.number.clone(), drive.size) || !open.is_same() {
             return Err(WriteError::OtherDrive { node: drive.node.clone() });
         }
         Ok(open)
@@ -59,19 +95,19 @@ impl OpenDrive {
 
 impl Disk for OpenDrive {
     fn size(&self) -> u64 {
-        self.drive.size
+        self.disk.size()
     }
 
     fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
-        self.file.read_exact_at(buffer, at)
+        self.disk.read_at(at, buffer)
     }
 
     fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {
-        self.file.write_all_at(bytes, at)
+        self.disk.write_at(at, bytes)
     }
 
     fn flush(&self) -> io::Result<()> {
-        self.file.sync_all()
+        self.disk.flush()
     }
 
     fn is_there(&self) -> bool {

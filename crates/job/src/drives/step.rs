@@ -9,12 +9,12 @@ use serde_json::json;
 use vault::{JobId, Journal};
 
 use super::{DriveReport, DriveWritten, Stick, done, onto};
-use crate::compose::container;
 use crate::error::JobError;
 use crate::files;
 use crate::front::Front;
 use crate::jobs::Work;
 use crate::part;
+use crate::pinned;
 use crate::profile::{MediaSpec, StepKind};
 use crate::session::{now, open_bench};
 
@@ -37,7 +37,7 @@ pub(crate) fn write_for_step(
         Some(inside) => (inside.from, inside.take.containers.as_slice()),
         None => (format!("sha256:{}", media.image.sha256).parse::<Pin>().map_err(|_| missing())?, [].as_slice()),
     };
-    let found = container(&open_bench(bench)?, &pin, &files::smallest_first(folders)?)?.ok_or_else(missing)?;
+    let found = pinned::source(&open_bench(bench)?, &pin, &files::smallest_first(folders)?)?.ok_or_else(missing)?;
     part::follow(&found, way, &mut |image| {
         let place = Place::find(bench, job, image)?;
         let (drive, written) = onto(image, stick, size, false, front)?;

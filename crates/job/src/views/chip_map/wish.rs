@@ -6,10 +6,10 @@ use std::sync::Arc;
 use image::pin::Pin;
 use vault::{Digest, Vault, VaultError};
 
-use crate::compose::kept;
 use crate::error::JobError;
 use crate::files;
 use crate::jobs::Work;
+use crate::pinned;
 use crate::profile::{Content, FileSpec, ImageSource, Step, StepKind};
 
 /// What a write wants.
@@ -58,18 +58,13 @@ pub(super) fn next_wish(vault: &Vault, work: &Work, chip: &str, folders: &[PathB
 /// A published file: in the vault once it was taken in or applied, else in a folder. Only files of its size are read.
 fn published(vault: &Vault, file: &FileSpec, folders: &[PathBuf]) -> Result<Option<Wanted>, JobError> {
     let Ok(pin) = format!("sha256:{}", file.sha256).parse::<Pin>() else { return Ok(None) };
-    if let Some(id) = kept(vault, &pin)? {
+    if let Some(id) = pinned::kept(vault, &pin)? {
         return Ok(Some(Wanted::Kept(id)));
     }
-    for path in files::images_in(folders)? {
-        if std::fs::metadata(&path).is_ok_and(|meta| meta.len() == file.size) {
-            let bytes = files::read(&path, file.size)?;
-            if Pin::sha256(&bytes) == pin {
-                return Ok(Some(Wanted::File(Arc::new(bytes))));
-            }
-        }
-    }
-    Ok(None)
+    let mut fitting = files::images_in(folders)?;
+    fitting.retain(|path| std::fs::metadata(path).is_ok_and(|meta| meta.len() == file.size));
+    let found = pinned::among(&pin, &fitting)?;
+    found.map(|path| Ok(Wanted::File(Arc::new(files::read(path, file.size)?)))).transpose()
 }
 
 /// What a write wants, unless the vault was asked to forget it.
