@@ -8,10 +8,10 @@
 
 use std::collections::BTreeMap;
 use std::io::{self, Read};
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread;
 
+use bytes::{Bytes, BytesMut};
 use sha2::Digest as _;
 
 /// A kind of hash.
@@ -97,13 +97,12 @@ impl Sums {
 }
 
 /// Somebody who reads the bytes along. It need not read all of them.
-pub type Tap<'a, T> = Box<dyn FnOnce(&mut dyn Read) -> T + Send + 'a>;
+pub type Tap<'a, T> = Box<dyn FnOnce(&mut Pieces) -> T + Send + 'a>;
 
-/// Bytes that are handed on at once, and how many of these may wait for a slow reader.
+/// Bytes that are handed on at once, and how many of these may wait for a slow reader. So many that who reads along can finish
+/// its work while SHA-512, the slowest, still runs.
 const PIECE: usize = 1 << 20;
-const WAITING: usize = 4;
-
-type Piece = Arc<Vec<u8>>;
+const WAITING: usize = 64;
 
 /// Reads `source` to its end; returns its hashes, those in `also` among them, and what the taps returned, in their order.
 ///
@@ -136,7 +135,7 @@ pub fn sums<T: Send>(source: &mut dyn Read, also: &[Sum], taps: Vec<Tap<'_, T>>)
         let tapped: Vec<_> = taps
             .into_iter()
             .map(|tap| {
-                let mut pieces = Pieces { pieces: pipe(), now: Arc::default(), at: 0 };
+                let mut pieces = Pieces { pieces: pipe(), now: Bytes::new() };
                 scope.spawn(move || tap(&mut pieces))
             })
             .collect();
@@ -149,35 +148,45 @@ pub fn sums<T: Send>(source: &mut dyn Read, also: &[Sum], taps: Vec<Tap<'_, T>>)
 }
 
 /// Reads all of the source and hands it on; returns its bytes.
-fn hand_out(source: &mut dyn Read, senders: &[SyncSender<Piece>]) -> io::Result<u64> {
+fn hand_out(source: &mut dyn Read, senders: &[SyncSender<Bytes>]) -> io::Result<u64> {
     // More pieces than can be under way: a free one is found without allocating.
-    let mut ring: Vec<Piece> = (0..WAITING + 3).map(|_| Piece::default()).collect();
+    let mut ring = vec![Bytes::new(); WAITING + 3];
     let mut size = 0_u64;
     for turn in (0..ring.len()).cycle() {
-        let mut piece = std::mem::take(&mut ring[turn]);
-        let Some(buffer) = Arc::get_mut(&mut piece) else {
-            // Somebody reads it still; it is theirs now.
-            piece = Arc::new(Vec::with_capacity(PIECE));
-            ring[turn] = piece;
-            continue;
-        };
-        buffer.clear();
-        buffer.reserve_exact(PIECE);
-        let read = source.take(PIECE as u64).read_to_end(buffer)?;
+        // One that somebody reads still is theirs now.
+        let free = std::mem::take(&mut ring[turn]).try_into_mut().ok().filter(|free| free.len() == PIECE);
+        let mut buffer = free.unwrap_or_else(|| BytesMut::zeroed(PIECE));
+        let read = fill(source, &mut buffer)?;
+        buffer.truncate(read);
         if read == 0 {
             break;
         }
         size += read as u64;
+        let piece = buffer.freeze();
         for sender in senders {
             // A tap that has heard enough is gone, which is its own affair.
-            let _ = sender.send(Arc::clone(&piece));
+            let _ = sender.send(piece.clone());
         }
         ring[turn] = piece;
     }
     Ok(size)
 }
 
-fn hashed(pieces: &Receiver<Piece>, sums: &[Sum]) -> Vec<(Sum, String)> {
+/// Reads until the buffer is full or the source at its end; returns the bytes read.
+fn fill(source: &mut dyn Read, buffer: &mut [u8]) -> io::Result<usize> {
+    let mut filled = 0;
+    while filled < buffer.len() {
+        match source.read(&mut buffer[filled..]) {
+            Ok(0) => break,
+            Ok(read) => filled += read,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(filled)
+}
+
+fn hashed(pieces: &Receiver<Bytes>, sums: &[Sum]) -> Vec<(Sum, String)> {
     let mut hashers: Vec<(Sum, Hasher)> = sums.iter().map(|sum| (*sum, Hasher::new(*sum))).collect();
     for piece in pieces {
         for (_, hasher) in &mut hashers {
@@ -187,23 +196,26 @@ fn hashed(pieces: &Receiver<Piece>, sums: &[Sum]) -> Vec<(Sum, String)> {
     hashers.into_iter().map(|(sum, hasher)| (sum, hasher.digits())).collect()
 }
 
-/// A tap's view of the pieces: a reader.
-struct Pieces {
-    pieces: Receiver<Piece>,
-    now: Piece,
-    at: usize,
+/// A tap's view of the bytes: piece by piece as they were read, or as a reader.
+pub struct Pieces {
+    pieces: Receiver<Bytes>,
+    now: Bytes,
+}
+
+impl Pieces {
+    /// Returns the next piece, shared with the others; none at the end.
+    pub fn next_piece(&mut self) -> Option<Bytes> {
+        let rest = std::mem::take(&mut self.now);
+        if rest.is_empty() { self.pieces.recv().ok() } else { Some(rest) }
+    }
 }
 
 impl Read for Pieces {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        while self.at == self.now.len() {
-            let Ok(next) = self.pieces.recv() else { return Ok(0) };
-            (self.now, self.at) = (next, 0);
-        }
-        let len = buffer.len().min(self.now.len() - self.at);
-        buffer[..len].copy_from_slice(&self.now[self.at..self.at + len]);
-        self.at += len;
-        Ok(len)
+        self.now = self.next_piece().unwrap_or_default();
+        let some = self.now.split_to(buffer.len().min(self.now.len()));
+        buffer[..some.len()].copy_from_slice(&some);
+        Ok(some.len())
     }
 }
 

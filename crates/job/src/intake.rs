@@ -1,7 +1,7 @@
 //! `intake`: a file is taken in: hashed, held against list and signature, kept with its proofs.
 //!
 //! The file is read once: the hashes, a signature over it and the vault's chunks are made from the same bytes, and only what has
-//! passed is kept. For a member of an archive the archive is what list and signature are about; it is read a second time to take
+//! passed is kept: until then the vault holds it in a file without a name. For a member of an archive the archive is what list and signature are about; it is read a second time to take
 //! the member out, and has to be the same still. An OpenPGP signed message is held in memory, and what is inside is kept in its place.
 //!
 //! In a job, a step of kind `intake` with a key `takes` says which file it wants; the command closes it.
@@ -26,7 +26,7 @@ use intake::list::{self, Agrees, ListError};
 use intake::openpgp;
 use intake::proof::{Proof, SignatureError};
 use serde_json::{Value, json};
-use vault::{Digest, JobId, Journal, Kind, Prepared, PutRequest, Unhashed, Vault, VaultError};
+use vault::{Digest, Hashes, JobId, Journal, Kind, Prepared, PutRequest, Vault, VaultError};
 
 pub use self::error::IntakeError;
 use self::pins::Fresh;
@@ -90,7 +90,7 @@ pub fn intake(bench: &Path, request: &IntakeRequest, front: &mut dyn Front) -> R
     if papers.unmentioned() {
         return Err(elsewhere(&request.file, &file, &name, &papers));
     }
-    let mut read = read(&file, size, &papers, request, front)?;
+    let mut read = read(&vault, &file, size, &papers, request, front)?;
     let mut file_proof = read.proof.transpose().map_err(IntakeError::Signature)?.map(|proof| (Over::File, proof));
     let entries: Vec<&list::Entry> = papers.entries.iter().collect();
     let agrees = list::check(&entries, &read.sums, request.weak).map_err(IntakeError::List)?;
@@ -176,30 +176,31 @@ struct Kept {
     proofs: Value,
 }
 
-struct WasRead {
+struct WasRead<'a> {
     sums: Sums,
     proof: Option<Result<Proof, SignatureError>>,
-    prepared: Option<Prepared>,
+    prepared: Option<Prepared<'a>>,
     /// All of it, of a message.
     whole: Option<Vec<u8>>,
 }
 
 /// What reads along.
-enum Tapped {
+enum Tapped<'a> {
     Proof(Result<Proof, SignatureError>),
-    Cut(Result<Unhashed, VaultError>),
+    Prepared(Result<Prepared<'a>, VaultError>),
     Whole(std::io::Result<Vec<u8>>),
 }
 
 /// Reads the file once.
-fn read(
+fn read<'a>(
+    vault: &'a Vault,
     file: &File,
     size: u64,
     papers: &Papers,
     request: &IntakeRequest,
     front: &mut dyn Front,
-) -> Result<WasRead, JobError> {
-    let mut taps: Vec<Tap<'_, Tapped>> = Vec::new();
+) -> Result<WasRead<'a>, JobError> {
+    let mut taps: Vec<Tap<'_, Tapped<'a>>> = Vec::new();
     if let Some(held) = &papers.held {
         taps.push(Box::new(move |source| Tapped::Proof(held.verify(source))));
     }
@@ -212,7 +213,10 @@ fn read(
         }));
     } else if request.members.is_empty() && size <= vault::LARGEST {
         let name = name.clone();
-        taps.push(Box::new(move |source| Tapped::Cut(Unhashed::read(source, &name))));
+        taps.push(Box::new(move |source| {
+            let pieces = std::iter::from_fn(|| source.next_piece().map(Ok));
+            Tapped::Prepared(vault.prepare(pieces, &name))
+        }));
     }
     front.news(&News::Begins { phase: "reading the file", total: size });
     let mut source = Watched { inner: file, front, done: 0, begun: Instant::now(), stopped: false };
@@ -231,18 +235,17 @@ fn read(
     for tap in tapped {
         match tap {
             Tapped::Proof(found) => proof = Some(found),
-            // The hashes are there already, from the same bytes.
-            Tapped::Cut(found) => {
-                prepared = Some(found?.hashed(digest(&sums, Sum::Blake3)?, digest(&sums, Sum::Sha256)?));
-            }
+            Tapped::Prepared(found) => prepared = Some(found?),
             Tapped::Whole(found) => whole = Some(found.map_err(unread)?),
         }
     }
     Ok(WasRead { sums, proof, prepared, whole })
 }
 
-fn digest(sums: &Sums, sum: Sum) -> Result<Digest, VaultError> {
-    sums.digits(sum).unwrap_or_default().parse()
+/// The hashes that the vault wants, of the bytes that it read along.
+fn hashes(sums: &Sums) -> Result<Hashes, VaultError> {
+    let digest = |sum| sums.digits(sum).unwrap_or_default().parse();
+    Ok(Hashes { blake3: digest(Sum::Blake3)?, sha256: digest(Sum::Sha256)? })
 }
 
 /// A file that tells how far it is read, and ends when somebody wants to stop.
@@ -304,7 +307,7 @@ fn keep(
     papers: &Papers,
     taken: &Taken,
     request: &IntakeRequest,
-    prepared: Option<Prepared>,
+    prepared: Option<Prepared<'_>>,
     inner: Option<Vec<u8>>,
 ) -> Result<Kept, JobError> {
     let paper = |paper: &Option<Paper>, what: &str, job: Option<&JobId>| match paper {
@@ -331,7 +334,7 @@ fn keep(
         |name: String| PutRequest { name, kind: Kind::Image, job: job.cloned(), taken_at: now(), facts: facts.clone() };
     let (stored, whole) = match (inner, prepared) {
         (Some(bytes), _) => (vault.put(bytes.as_slice(), &ask(name.clone()))?, true),
-        (None, Some(prepared)) => (vault.put_prepared(prepared, &ask(name.clone()))?, true),
+        (None, Some(prepared)) => (vault.put_prepared(prepared, hashes(&taken.sums)?, &ask(name.clone()))?, true),
         (None, None) => {
             let sheet = serde_json::to_vec_pretty(&proofs).expect("JSON in memory");
             (vault.put(sheet.as_slice(), &ask(format!("proofs of {name}")))?, false)

@@ -1,52 +1,12 @@
-//! Cutting content into chunks, and finding a chunk again.
+//! Finding a chunk again.
 
-use std::collections::{HashMap, HashSet};
-use std::io::Read;
+use std::collections::HashMap;
 
 use crate::Vault;
 use crate::error::{Repair, VaultError};
 use crate::names::Digest;
 use crate::objects::Room;
-use crate::pack::{self, CHUNK, Chunk, Packer, Slot};
-use crate::store::LARGEST;
-
-/// A content, cut: its chunks in order, and each different chunk once, compressed.
-pub(crate) struct Cut {
-    pub(crate) size: u64,
-    pub(crate) runs: Vec<(Digest, u64)>,
-    pub(crate) distinct: Vec<Chunk>,
-}
-
-impl Cut {
-    /// Returns all that `content` yields, cut. `name` is for error messages.
-    pub(crate) fn new(content: &mut impl Read, name: &str) -> Result<Self, VaultError> {
-        let mut packer = Packer::new();
-        let mut buffer = Vec::with_capacity(CHUNK);
-        let (mut size, mut runs, mut distinct, mut seen) =
-            (0_u64, Vec::<(Digest, u64)>::new(), Vec::new(), HashSet::new());
-        loop {
-            buffer.clear();
-            let read = content.by_ref().take(CHUNK as u64).read_to_end(&mut buffer);
-            let read = read.map_err(|source| VaultError::Input { name: name.to_owned(), source })?;
-            if read == 0 {
-                break;
-            }
-            size += read as u64;
-            if size > LARGEST {
-                return Err(VaultError::TooLarge { name: name.to_owned(), limit: LARGEST });
-            }
-            let hash = Digest::blake3(&buffer);
-            match runs.last_mut() {
-                Some((last, times)) if *last == hash => *times += 1,
-                _ => runs.push((hash, 1)),
-            }
-            if seen.insert(hash) {
-                distinct.push(packer.chunk(hash, &mut buffer));
-            }
-        }
-        Ok(Self { size, runs, distinct })
-    }
-}
+use crate::pack::{self, Slot};
 
 /// Loads chunks, from whichever pack gives the right bytes.
 pub(crate) struct ChunkSource<'a> {

@@ -8,7 +8,7 @@
 //! | wanted | how |
 //! |---|---|
 //! | a file is whole or not there | [`Disk::store`]: written beside, synced, renamed, folder synced |
-//! | the same, while its name is still being computed | [`Disk::begin`], then [`Beside::finish`] |
+//! | the same, written bit by bit, perhaps before its name is known | [`Disk::begin`], then [`Beside::finish`] |
 //! | a copy that a cut left out is told from a lost one | [`Disk::store`] and [`Disk::unstore`] with two paths, see there |
 //! | a file grows by an entry | [`DiskFile::write_all`], [`DiskFile::sync`] |
 
@@ -72,16 +72,13 @@ impl Disk {
         Ok(())
     }
 
-    /// Writes a file into `folder` that is whole and durable and has no name of its own yet.
-    pub(crate) fn begin(&self, folder: &Path, parts: &[Bytes]) -> Result<Beside<'_>, VaultError> {
-        let beside = Beside { path: part_of(&folder.join("new")), disk: self };
-        self.store_parts(&[&beside.path], std::slice::from_ref(&beside.path), parts)?;
-        Ok(beside)
-    }
-
-    /// Whether faults are played here, each at an operation of its own number.
-    pub(crate) fn has_faults(&self) -> bool {
-        self.faults.is_some()
+    /// Begins a file in the folder of `path`, under another name until it is finished. One of that name was left by a killed
+    /// process that had our number; ours is opened as new, so that no link is followed.
+    pub(crate) fn begin(&self, path: &Path) -> Result<Beside<'_>, VaultError> {
+        let part = part_of(path);
+        self.remove(&part)?;
+        let file = self.create_new(&part).map_err(io_error("write", &part))?;
+        Ok(Beside { file, disk: self })
     }
 
     /// Makes the file `path` as [`Disk::store`] does, unless somebody else makes it first; then theirs stays.
@@ -190,25 +187,50 @@ impl Disk {
     }
 }
 
-/// A file that [`Disk::begin`] wrote. It is removed when nobody finishes it; what cannot be removed is harmless.
+/// A file that [`Disk::begin`] began. It is removed when nobody finishes it; what cannot be removed is harmless.
 #[derive(Debug)]
 pub(crate) struct Beside<'a> {
-    path: PathBuf,
+    file: DiskFile,
     disk: &'a Disk,
 }
 
 impl Beside<'_> {
-    /// Gives the file its name, in the same folder, durably.
+    /// Returns where its bytes are until it is finished.
+    pub(crate) fn path(&self) -> &Path {
+        &self.file.path
+    }
+
+    /// Adds bytes.
+    pub(crate) fn add(&mut self, bytes: &[u8]) -> Result<(), VaultError> {
+        self.file.write_all(bytes).map_err(io_error("write", &self.file.path))
+    }
+
+    /// Makes its bytes durable.
+    pub(crate) fn sync(&mut self) -> Result<(), VaultError> {
+        self.file.sync()
+    }
+
+    /// Gives the file its name, in the same folder, durably. Whoever calls this has synced it.
     pub(crate) fn finish(self, path: &Path) -> Result<(), VaultError> {
-        self.disk.rename(&self.path, path)?;
+        self.disk.rename(&self.file.path, path)?;
         self.disk.sync_dir(folder_of(path))
+    }
+}
+
+impl Write for Beside<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.file.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
     }
 }
 
 impl Drop for Beside<'_> {
     fn drop(&mut self) {
-        if self.path.exists() {
-            let _ = self.disk.remove(&self.path);
+        if self.path().exists() {
+            let _ = self.disk.remove(&self.file.path);
         }
     }
 }

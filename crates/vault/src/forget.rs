@@ -31,6 +31,7 @@ use crate::names::{Digest, JobId, Kind, check_line, check_time};
 use crate::notes::NOTES;
 use crate::objects::Room;
 use crate::pack::Slot;
+use crate::shards::Draft;
 
 /// A content that a job had.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -172,9 +173,13 @@ impl Vault {
                 Some(pack) => pack,
                 None => self.stored_pack(name)?,
             };
-            let chunks: Result<Vec<_>, _> = keep.iter().map(|slot| pack.chunk(slot)).collect();
             step()?;
-            self.store_pack(&chunks?)?;
+            let mut draft = Draft::begin(self, 0)?;
+            for slot in keep {
+                let stored = pack.read(slot.offset, slot.stored_len.into())?;
+                draft.add(&[Slot { offset: 0, ..*slot }], &stored)?;
+            }
+            self.store_pack(draft.finish()?)?;
         }
         step()?;
         self.remove_pack(name)?;

@@ -60,6 +60,7 @@
 
 mod chain;
 mod chunks;
+mod cut;
 mod disk;
 mod error;
 pub mod faults;
@@ -96,7 +97,7 @@ pub use manifest::Manifest;
 pub use names::{Digest, JobId, Kind};
 pub use repair::Repaired;
 pub use scrub::{Damage, Progress, ScrubReport, Unreferenced};
-pub use store::{LARGEST, Listing, Prepared, PutRequest, Stored, Unhashed};
+pub use store::{Hashes, LARGEST, Listing, Prepared, PutRequest, Stored};
 
 pub use format::{BENCH_FORMAT, bench_format};
 
@@ -173,7 +174,7 @@ impl Vault {
             format::create(dir, &disk)?;
         }
         let mut vault = Self::open_to_read(dir, disk)?;
-        match vault.prepare() {
+        match vault.make_ready() {
             Ok(()) => vault.writable = true,
             Err(VaultError::Io { source, .. }) if refuses_writing(&source) => return Ok(vault),
             Err(error) => return Err(error),
@@ -210,7 +211,7 @@ impl Vault {
     }
 
     /// Sees to modes and folders; fails where nothing can be written.
-    fn prepare(&self) -> Result<(), VaultError> {
+    fn make_ready(&self) -> Result<(), VaultError> {
         let mode = fs::metadata(&self.root).map_err(io_error("look at", &self.root))?.permissions().mode();
         if mode & 0o077 != 0 {
             fs::set_permissions(&self.root, Permissions::from_mode(0o700)).map_err(io_error("protect", &self.root))?;

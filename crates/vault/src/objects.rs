@@ -187,22 +187,15 @@ impl Objects {
         Ok(Created::WasThere)
     }
 
-    /// Writes an object's bytes beside its room, durable, before its name is known; [`Objects::finish`] gives it that. For rooms
-    /// of single objects.
-    pub(crate) fn begin(&self, room: Room, parts: &[Bytes]) -> Result<Beside<'_>, VaultError> {
-        self.disk.begin(&self.room_path(room, Place::First), parts)
+    /// Begins an object of a room of single objects before its name is known; [`Objects::finish`] gives it that.
+    pub(crate) fn begin(&self, room: Room) -> Result<Beside<'_>, VaultError> {
+        self.disk.begin(&self.room_path(room, Place::First).join("new"))
     }
 
-    /// Puts a begun object in its place, durable when this returns, or reports that one is there.
-    pub(crate) fn finish(&self, room: Room, name: &str, beside: Beside<'_>) -> Result<Created, VaultError> {
-        let path = self.path(room, Place::First, name);
-        if path.exists() {
-            // Another process may have made it a moment ago, and not have synced the folder yet.
-            self.disk.sync_dir(&self.room_path(room, Place::First))?;
-            return Ok(Created::WasThere);
-        }
-        beside.finish(&path)?;
-        Ok(Created::Made)
+    /// Puts a begun object, which is synced and has its name from its bytes, in its place; durable when this returns. One that
+    /// another process put there a moment ago is equal.
+    pub(crate) fn finish(&self, room: Room, name: &str, beside: Beside<'_>) -> Result<(), VaultError> {
+        beside.finish(&self.path(room, Place::First, name))
     }
 
     /// Makes an object that is named by its own hash, durable when this returns, and returns that hash and whether the

@@ -14,8 +14,6 @@
 //!
 //! Everything here is pure. Bytes come from disk and are hostile (S10): each length is checked against what remains.
 
-use bytes::Bytes;
-
 use crate::names::Digest;
 
 /// Raw bytes in a chunk, but for a content's last one. 64 KiB is the common large erase block, so what a partial update
@@ -26,7 +24,8 @@ pub(crate) const TRAILER: usize = 56;
 
 const MAGIC: &[u8; 8] = b"FHPACK1\n";
 const END: &[u8; 8] = b"FHPACKIX";
-const HEAD: usize = 16;
+/// Bytes before the first chunk.
+pub(crate) const HEAD: usize = 16;
 const ENTRY: usize = 49;
 const LEVEL: i32 = 3; // zstd's default: more costs time at the bench and gains little on firmware (common practice, no source)
 
@@ -35,15 +34,6 @@ const LEVEL: i32 = 3; // zstd's default: more costs time at the bench and gains 
 pub(crate) enum Method {
     Raw = 0,
     Zstd = 1,
-}
-
-/// A chunk as it is stored.
-#[derive(Debug, Clone)]
-pub(crate) struct Chunk {
-    pub(crate) hash: Digest,
-    pub(crate) raw_len: u32,
-    pub(crate) method: Method,
-    pub(crate) stored: Bytes,
 }
 
 /// One line of a pack's index.
@@ -59,11 +49,13 @@ pub(crate) struct Slot {
 /// What of a chunk is tried first where the chunk before it did not get smaller: pieces from all over it. Downloads are packed or
 /// encrypted more often than not, and whoever tries all of them for nothing pays more for that than for their hashes.
 const SAMPLES: usize = 16;
-const SAMPLE: usize = 512;
+const SAMPLE: usize = 256;
+const QUICK: i32 = 1;
 
 /// Makes stored chunks out of raw ones; holds zstd's working memory so that it is set up once.
 pub(crate) struct Packer {
     zstd: zstd::bulk::Compressor<'static>,
+    quick: zstd::bulk::Compressor<'static>,
     scratch: Vec<u8>,
     /// Whether the chunk before did not get smaller.
     dense: bool,
@@ -71,26 +63,20 @@ pub(crate) struct Packer {
 
 impl Packer {
     pub(crate) fn new() -> Self {
-        let zstd = zstd::bulk::Compressor::new(LEVEL).expect("zstd takes its own default level");
-        Self { zstd, scratch: vec![0; CHUNK], dense: false }
+        let zstd = |level| zstd::bulk::Compressor::new(level).expect("zstd takes its own levels");
+        Self { zstd: zstd(LEVEL), quick: zstd(QUICK), scratch: vec![0; CHUNK], dense: false }
     }
 
-    /// Returns `raw` compressed, or as it is when compression gains nothing. What is in `raw` afterwards is anything.
-    pub(crate) fn chunk(&mut self, hash: Digest, raw: &mut Vec<u8>) -> Chunk {
-        let raw_len = u32::try_from(raw.len()).expect("a chunk has at most 64 KiB");
+    /// Returns `raw` as it is to be stored: compressed, or as it is when compression gains nothing.
+    pub(crate) fn chunk<'a>(&'a mut self, raw: &'a [u8]) -> (Method, &'a [u8]) {
         let packed = if self.dense && !self.sample_shrinks(raw) {
             None
         } else {
             // The room ends one byte before the raw length: output that does not fit is not smaller.
-            let room = raw.len() - 1;
-            self.zstd.compress_to_buffer(raw.as_slice(), &mut self.scratch[..room]).ok()
+            self.zstd.compress_to_buffer(raw, &mut self.scratch[..raw.len() - 1]).ok()
         };
         self.dense = packed.is_none();
-        let (method, stored) = match packed {
-            Some(len) => (Method::Zstd, Bytes::copy_from_slice(&self.scratch[..len])),
-            None => (Method::Raw, Bytes::from(std::mem::replace(raw, Vec::with_capacity(CHUNK)))),
-        };
-        Chunk { hash, raw_len, method, stored }
+        packed.map_or((Method::Raw, raw), |len| (Method::Zstd, &self.scratch[..len]))
     }
 
     /// Whether pieces of the chunk get smaller. A short chunk is always tried whole.
@@ -103,43 +89,35 @@ impl Packer {
             let from = number * (CHUNK / SAMPLES);
             piece.copy_from_slice(&raw[from..from + SAMPLE]);
         }
-        self.zstd.compress_to_buffer(&pieces[..], &mut self.scratch[..pieces.len() - 1]).is_ok()
+        self.quick.compress_to_buffer(&pieces[..], &mut self.scratch[..pieces.len() - 1]).is_ok()
     }
 }
 
-/// Returns a pack's bytes, in parts. The chunks are shared with the parts, not copied.
-pub(crate) fn assemble(chunks: &[Chunk], copy: u64) -> Vec<Bytes> {
-    let mut parts = Vec::with_capacity(chunks.len() + 2);
-    parts.push(Bytes::from([&MAGIC[..], &copy.to_le_bytes()].concat()));
-    let mut index = Vec::with_capacity(chunks.len() * ENTRY + TRAILER);
-    let mut offset = HEAD as u64;
-    for chunk in chunks {
-        let stored_len = u32::try_from(chunk.stored.len()).expect("a stored chunk has at most 64 KiB");
-        index.extend_from_slice(&chunk.hash.0);
-        index.extend_from_slice(&offset.to_le_bytes());
-        index.extend_from_slice(&stored_len.to_le_bytes());
-        index.extend_from_slice(&chunk.raw_len.to_le_bytes());
-        index.push(chunk.method as u8);
-        parts.push(chunk.stored.clone());
-        offset += u64::from(stored_len);
+/// Returns what a pack begins with.
+pub(crate) fn head(copy: u64) -> [u8; HEAD] {
+    let mut head = [0; HEAD];
+    head[..8].copy_from_slice(MAGIC);
+    head[8..].copy_from_slice(&copy.to_le_bytes());
+    head
+}
+
+/// Returns what a pack with these chunks ends with: the index, and where it is.
+pub(crate) fn tail(slots: &[Slot]) -> Vec<u8> {
+    let mut index = Vec::with_capacity(slots.len() * ENTRY + TRAILER);
+    for slot in slots {
+        index.extend_from_slice(&slot.hash.0);
+        index.extend_from_slice(&slot.offset.to_le_bytes());
+        index.extend_from_slice(&slot.stored_len.to_le_bytes());
+        index.extend_from_slice(&slot.raw_len.to_le_bytes());
+        index.push(slot.method as u8);
     }
-    let hash = Digest::blake3(&index);
-    let len = index.len() as u64;
-    index.extend_from_slice(&offset.to_le_bytes());
+    let at = slots.last().map_or(HEAD as u64, |last| last.offset + u64::from(last.stored_len));
+    let (hash, len) = (Digest::blake3(&index), index.len() as u64);
+    index.extend_from_slice(&at.to_le_bytes());
     index.extend_from_slice(&len.to_le_bytes());
     index.extend_from_slice(&hash.0);
     index.extend_from_slice(END);
-    parts.push(index.into());
-    parts
-}
-
-/// Returns the name of the pack with these bytes.
-pub(crate) fn name(parts: &[Bytes]) -> Digest {
-    let mut whole = blake3::Hasher::new();
-    for part in parts {
-        whole.update(part);
-    }
-    Digest(*whole.finalize().as_bytes())
+    index
 }
 
 /// Returns where the index lies, as `(offset, length)`, read from a pack's last [`TRAILER`] bytes. `size` is the pack's.
@@ -215,18 +193,21 @@ mod tests {
         parse_index(&pack[usize::try_from(offset).unwrap()..], offset)
     }
 
-    fn sample() -> (Digest, Bytes) {
-        let mut packer = Packer::new();
+    fn sample() -> Vec<u8> {
+        let (mut packer, mut pack, mut slots) = (Packer::new(), head(0).to_vec(), Vec::new());
         let raws: [&[u8]; 3] = [&[0xFF; CHUNK], b"short and not compressible", &[7]];
-        let chunks: Vec<_> = raws.iter().map(|raw| packer.chunk(Digest::blake3(raw), &mut raw.to_vec())).collect();
-        let parts = assemble(&chunks, 0);
-        (name(&parts), parts.concat().into())
+        for raw in raws {
+            let (method, stored) = packer.chunk(raw);
+            let (stored_len, raw_len) = (stored.len().try_into().unwrap(), raw.len().try_into().unwrap());
+            slots.push(Slot { hash: Digest::blake3(raw), offset: pack.len() as u64, stored_len, raw_len, method });
+            pack.extend_from_slice(stored);
+        }
+        [pack, tail(&slots)].concat()
     }
 
     #[test]
     fn a_pack_reads_back_and_blank_costs_almost_nothing() {
-        let (name, pack) = sample();
-        assert_eq!(name, Digest::blake3(&pack));
+        let pack = sample();
         let slots = slots(&pack).unwrap();
         assert!(slots[0].stored_len < 64, "{:?}", slots[0]);
         assert_eq!(slots[1].method, Method::Raw);
@@ -247,7 +228,7 @@ mod tests {
         part[4096..8192].fill(0xFF);
         tail[60000..].fill(0);
         let mut packer = Packer::new();
-        let mut method = |raw: &[u8]| packer.chunk(Digest::blake3(raw), &mut raw.to_vec()).method;
+        let mut method = |raw: &[u8]| packer.chunk(raw).0;
         for raw in [&text[..], &part, &tail, &text[..100]] {
             assert_eq!(method(&noise), Method::Raw);
             assert_eq!(method(&noise), Method::Raw);
@@ -257,10 +238,10 @@ mod tests {
 
     #[test]
     fn s10_a_changed_or_cut_index_is_refused_and_never_panics() {
-        let (_, pack) = sample();
+        let pack = sample();
         let index = pack.len() - TRAILER - 3 * ENTRY;
         for at in index..pack.len() {
-            let mut bad = pack.to_vec();
+            let mut bad = pack.clone();
             bad[at] ^= 0x40;
             assert!(slots(&bad).is_err(), "byte {at}");
         }

@@ -111,78 +111,41 @@ impl Table {
     }
 }
 
-/// Returns the bytes of the parity object for the pack `pack` of `len` bytes. `read` gives the pack's bytes: as many as
-/// asked for, from an offset on; every byte is asked for once.
+/// Returns the bytes of the parity object for the pack `pack` of `len` bytes. `read` fills a buffer with the pack's bytes from an
+/// offset on; every byte is asked for once.
 pub(crate) fn encode<E>(
     pack: Digest,
     len: u64,
-    mut read: impl FnMut(u64, usize) -> Result<Bytes, E>,
+    mut read: impl FnMut(u64, &mut [u8]) -> Result<(), E>,
 ) -> Result<Vec<Bytes>, E> {
+    let mut table = Table { pack, ..Table::empty(len) };
     let mut hashers: Vec<_> = (0..DATA).map(|_| blake3::Hasher::new()).collect();
-    let parity = code(len, |number, from, len| {
-        let stored = read(from, len)?;
-        hashers[number].update(&stored);
-        Ok(stored)
-    })?;
-    let hashes: Vec<_> = hashers.iter().map(|hasher| Digest(*hasher.finalize().as_bytes())).collect();
-    Ok(object(pack, len, &hashes, parity))
-}
-
-/// Returns the parity shards of a pack of `len` bytes. `read` gives bytes of a data shard: its number, where in the pack, how many.
-pub(crate) fn code<E>(
-    len: u64,
-    mut read: impl FnMut(usize, u64, usize) -> Result<Bytes, E>,
-) -> Result<[Vec<u8>; PARITY], E> {
-    let table = Table::empty(len);
-    let mut parity = [Vec::new(), Vec::new()];
-    let mut encoder = ReedSolomonEncoder::new(DATA, PARITY, bytes_of(table.shard.min(WINDOW))).expect(SUPPORTED);
+    let room = || Vec::with_capacity(usize::try_from(table.shard).expect("parity in memory"));
+    let mut parity = [room(), room()];
+    let mut buffer = vec![0; bytes_of(table.shard.min(WINDOW))];
+    let mut encoder = ReedSolomonEncoder::new(DATA, PARITY, buffer.len()).expect(SUPPORTED);
     for (at, window) in table.windows() {
-        encoder.reset(DATA, PARITY, bytes_of(window)).expect(SUPPORTED);
-        for number in 0..DATA {
+        let buffer = &mut buffer[..bytes_of(window)];
+        encoder.reset(DATA, PARITY, buffer.len()).expect(SUPPORTED);
+        for (number, hasher) in hashers.iter_mut().enumerate() {
             let (from, len) = table.data_range(number);
-            let stored = read(number, from + at.min(len), bytes_of(window.min(len.saturating_sub(at))))?;
-            encoder.add_original_shard(filled(stored, window)).expect(SUPPORTED);
+            let (stored, behind) = buffer.split_at_mut(bytes_of(window.min(len.saturating_sub(at))));
+            read(from + at.min(len), stored)?;
+            hasher.update(stored);
+            behind.fill(0);
+            encoder.add_original_shard(&*buffer).expect(SUPPORTED);
         }
         let encoded = encoder.encode().expect(SUPPORTED);
         for (shard, bytes) in parity.iter_mut().zip(encoded.recovery_iter()) {
             shard.extend_from_slice(bytes);
         }
     }
-    Ok(parity)
-}
-
-/// Returns the hashes of the data shards of a pack with these bytes.
-pub(crate) fn data_hashes(parts: &[Bytes]) -> Vec<Digest> {
-    let shard = bytes_in_memory(Table::empty(parts.iter().map(|part| part.len() as u64).sum()).shard);
-    let (mut hashes, mut hasher, mut left) = (Vec::with_capacity(DATA), blake3::Hasher::new(), shard);
-    for part in parts {
-        let mut rest = &part[..];
-        while !rest.is_empty() {
-            let (now, later) = rest.split_at(left.min(rest.len()));
-            hasher.update(now);
-            (rest, left) = (later, left - now.len());
-            if left == 0 {
-                hashes.push(Digest(*hasher.finalize().as_bytes()));
-                (hasher, left) = (blake3::Hasher::new(), shard);
-            }
-        }
-    }
-    // The last one that holds something, and those behind the pack's end.
-    while hashes.len() < DATA {
-        hashes.push(Digest(*hasher.finalize().as_bytes()));
-        hasher.reset();
-    }
-    hashes
-}
-
-/// Returns the bytes of the parity object: of a pack's data shards the hashes are known, and its parity shards are made.
-pub(crate) fn object(pack: Digest, len: u64, data: &[Digest], parity: [Vec<u8>; PARITY]) -> Vec<Bytes> {
-    let mut table = Table { pack, ..Table::empty(len) };
-    let all = data.iter().copied().chain(parity.iter().map(|shard| Digest::blake3(shard)));
+    let data = hashers.iter().map(|hasher| Digest(*hasher.finalize().as_bytes()));
+    let all = data.chain(parity.iter().map(|shard| Digest::blake3(shard)));
     table.hashes.iter_mut().zip(all).for_each(|(place, hash)| *place = hash);
     let ends = Bytes::from(table.encode());
     let [first, second] = parity.map(Bytes::from);
-    vec![ends.clone(), first, second, ends]
+    Ok(vec![ends.clone(), first, second, ends])
 }
 
 /// Returns one window of each shard in `missing` (numbers below [`DATA`]), in that order. `good` are the same windows of
@@ -217,10 +180,6 @@ fn filled(stored: Bytes, window: u64) -> Bytes {
     bytes.into()
 }
 
-fn bytes_in_memory(len: u64) -> usize {
-    usize::try_from(len).expect("the pack is in memory")
-}
-
 fn bytes_of(window: u64) -> usize {
     usize::try_from(window).expect("a window has at most 64 KiB")
 }
@@ -238,15 +197,12 @@ mod tests {
     }
 
     fn object(pack: &Bytes) -> Bytes {
-        let read = |from: u64, len: usize| {
+        let read = |from: u64, buffer: &mut [u8]| {
             let from = usize::try_from(from).unwrap();
-            Ok::<_, Infallible>(pack.slice(from..from + len))
+            buffer.copy_from_slice(&pack[from..from + buffer.len()]);
+            Ok::<_, Infallible>(())
         };
         let Ok(parts) = encode(Digest::blake3(pack), pack.len() as u64, read);
-        // The way of a pack that is in memory, in parts of any length, gives the same.
-        let cut: Vec<Bytes> = pack.chunks(70_001).map(Bytes::copy_from_slice).collect();
-        let Ok(parity) = code(pack.len() as u64, |_, from, len| read(from, len));
-        assert_eq!(super::object(Digest::blake3(pack), pack.len() as u64, &data_hashes(&cut), parity), parts);
         parts.concat().into()
     }
 

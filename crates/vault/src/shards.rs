@@ -10,15 +10,17 @@
 //! say which shards may be used to restore the others, so a wrong one can make a pack lost, and never makes one wrong.
 
 use std::collections::HashMap;
+use std::fs::File;
+use std::os::unix::fs::FileExt;
 
 use bytes::Bytes;
 
 use crate::Vault;
 use crate::disk::Beside;
-use crate::error::{ErrorKind, VaultError, damaged};
+use crate::error::{ErrorKind, VaultError, damaged, io_error};
 use crate::names::Digest;
-use crate::objects::{Created, Place, Room};
-use crate::pack::{self, Chunk, Slot, TRAILER};
+use crate::objects::{Place, Room};
+use crate::pack::{self, Slot, TRAILER};
 use crate::parity::{self, DATA, PARITY, TABLE, Table};
 
 /// What a pack and its parity are like.
@@ -67,14 +69,94 @@ impl Examined {
     }
 }
 
-/// Packs of less bytes are made without threads.
-const ALONE: u64 = 1 << 20;
-
-/// A pack that is written and not in its place yet.
-struct Made<'a> {
-    name: Digest,
+/// A pack that is being written beside its place.
+#[derive(Debug)]
+pub(crate) struct Draft<'a> {
+    vault: &'a Vault,
     beside: Beside<'a>,
-    parity: Vec<Bytes>,
+    slots: Vec<Slot>,
+    len: u64,
+    name: Box<blake3::Hasher>,
+}
+
+impl<'a> Draft<'a> {
+    /// Begins a pack. `copy` is 0, unless one of its name is damaged.
+    pub(crate) fn begin(vault: &'a Vault, copy: u64) -> Result<Self, VaultError> {
+        let beside = vault.objects().begin(Room::Packs)?;
+        let name = Box::default();
+        let mut draft = Self { vault, beside, slots: Vec::new(), len: 0, name };
+        draft.write(&pack::head(copy))?;
+        Ok(draft)
+    }
+
+    /// Adds chunks as they are to be stored, one after the other in `stored`, from whose beginning their offsets count.
+    pub(crate) fn add(&mut self, slots: &[Slot], stored: &[u8]) -> Result<(), VaultError> {
+        let at = self.len;
+        self.slots.extend(slots.iter().map(|slot| Slot { offset: at + slot.offset, ..*slot }));
+        self.write(stored)
+    }
+
+    /// Ends the pack: makes it durable, and its parity.
+    pub(crate) fn finish(mut self) -> Result<Made<'a>, VaultError> {
+        self.write(&pack::tail(&self.slots))?;
+        let (len, name) = (self.len, Digest(*self.name.finalize().as_bytes()));
+        let written = self.written()?;
+        // The disk takes its time, and what it is given is in memory still.
+        let (synced, encoded) = std::thread::scope(|scope| {
+            let syncing = scope.spawn(|| self.beside.sync());
+            let encoded = parity::encode(name, len, |from, buffer| written.read_exact_at(buffer, from));
+            (syncing.join().expect("syncing does not panic"), encoded)
+        });
+        synced?;
+        let mut parity = self.vault.objects().begin(Room::Parity)?;
+        for part in encoded.map_err(io_error("read", self.beside.path()))? {
+            parity.add(&part)?;
+        }
+        parity.sync()?;
+        Ok(Made { draft: self, name, parity })
+    }
+
+    fn write(&mut self, bytes: &[u8]) -> Result<(), VaultError> {
+        self.beside.add(bytes)?;
+        self.name.update(bytes);
+        self.len += bytes.len() as u64;
+        Ok(())
+    }
+
+    /// Opens what is written so far.
+    fn written(&self) -> Result<File, VaultError> {
+        File::open(self.beside.path()).map_err(io_error("read", self.beside.path()))
+    }
+}
+
+/// A pack that is written, durable, and not in its place yet.
+#[derive(Debug)]
+pub(crate) struct Made<'a> {
+    draft: Draft<'a>,
+    name: Digest,
+    parity: Beside<'a>,
+}
+
+impl<'a> Made<'a> {
+    /// Returns how many chunks are in it, and the bytes that they take.
+    pub(crate) fn counts(&self) -> (u64, u64) {
+        let slots = &self.draft.slots;
+        (slots.len() as u64, slots.iter().map(|slot| u64::from(slot.stored_len)).sum())
+    }
+
+    /// Returns a pack with the same chunks and another name.
+    fn again(self, copy: u64) -> Result<Self, VaultError> {
+        let Self { draft: old, .. } = self;
+        let written = old.written()?;
+        let mut draft = Draft::begin(old.vault, copy)?;
+        let mut stored = Vec::new();
+        for slot in &old.slots {
+            stored.resize(slot.stored_len as usize, 0);
+            written.read_exact_at(&mut stored, slot.offset).map_err(io_error("read", old.beside.path()))?;
+            draft.add(&[Slot { offset: 0, ..*slot }], &stored)?;
+        }
+        draft.finish()
+    }
 }
 
 /// A pack's bytes: as stored, or with its damaged shards restored in memory.
@@ -123,12 +205,6 @@ impl PackBytes<'_> {
         pack::parse_index(&self.read(offset, len + TRAILER as u64)?, offset).map_err(bad)
     }
 
-    /// Returns a chunk as it is stored.
-    pub(crate) fn chunk(&self, slot: &Slot) -> Result<Chunk, VaultError> {
-        let stored = self.read(slot.offset, slot.stored_len.into())?;
-        Ok(Chunk { hash: slot.hash, raw_len: slot.raw_len, method: slot.method, stored })
-    }
-
     /// Returns whether all bytes together give the pack's name.
     fn is_named(&self) -> Result<bool, VaultError> {
         let mut hasher = blake3::Hasher::new();
@@ -144,60 +220,33 @@ impl PackBytes<'_> {
 }
 
 impl Vault {
-    /// Stores a pack of these chunks and its parity; durable when this returns. An equal pack that is there will do.
-    pub(crate) fn store_pack(&self, chunks: &[Chunk]) -> Result<(), VaultError> {
+    /// Puts a pack and its parity in their places; durable when this returns. An equal pack that is there will do.
+    pub(crate) fn store_pack(&self, mut made: Made<'_>) -> Result<(), VaultError> {
         const MOST: u64 = 16;
-        for copy in 0..MOST {
-            let parts = pack::assemble(chunks, copy);
-            let made = self.make_pack(&parts)?;
+        let first = made.name.to_string();
+        for copy in 1..=MOST {
             let name = made.name.to_string();
             let examined = self.examine(&name)?;
             if examined.whole {
                 return if examined.is_sound() { Ok(()) } else { self.make_parity(&name) };
             }
             if self.objects().path(Room::Packs, Place::First, &name).exists() {
-                continue; // damaged, and left as it is: the number of the copy gives the next one another name
+                // Damaged, and left as it is: the number of the copy gives the next one another name.
+                made = made.again(copy)?;
+                continue;
             }
-            self.objects().replace(Room::Parity, Place::First, &name, &made.parity)?;
-            if self.objects().finish(Room::Packs, &name, made.beside)? == Created::Made
-                || self.stored_pack(&name)?.is_named()?
-            {
-                return Ok(());
-            }
+            self.objects().finish(Room::Parity, &name, made.parity)?;
+            return self.objects().finish(Room::Packs, &name, made.draft.beside);
         }
-        let name = pack::name(&pack::assemble(chunks, 0)).to_string();
-        Err(self.bad_pack(&name, &format!("so are {MOST} further copies of it")))
-    }
-
-    /// Writes a pack beside its place, durable, and makes its name and its parity at the same time: the disk is the slowest of
-    /// them, and the name is not needed before the parity is stored.
-    fn make_pack(&self, parts: &[Bytes]) -> Result<Made<'_>, VaultError> {
-        let len = parts.iter().map(|part| part.len() as u64).sum();
-        let write = || self.objects().begin(Room::Packs, parts);
-        let hash = || (pack::name(parts), parity::data_hashes(parts));
-        let code = || {
-            let view = View::new(parts);
-            let Ok(coded) = parity::code(len, |_, from, len| Ok::<_, std::convert::Infallible>(view.cut(from, len)));
-            coded
-        };
-        // Where disk faults are played every operation has its number, so there is one order; a small pack is done sooner so.
-        let (beside, (name, data), coded) = if len < ALONE || self.disk().has_faults() {
-            (write(), hash(), code())
-        } else {
-            std::thread::scope(|scope| {
-                let (writing, hashing) = (scope.spawn(write), scope.spawn(hash));
-                let coded = code();
-                let joined = "neither writing nor hashing panics";
-                (writing.join().expect(joined), hashing.join().expect(joined), coded)
-            })
-        };
-        Ok(Made { name, beside: beside?, parity: parity::object(name, len, &data, coded) })
+        Err(self.bad_pack(&first, &format!("so are {MOST} further copies of it")))
     }
 
     /// Makes the parity of a pack whose bytes give its name.
     pub(crate) fn make_parity(&self, name: &str) -> Result<(), VaultError> {
         let pack = self.stored_pack(name)?;
-        let parts = parity::encode(name.parse()?, pack.len, |from, len| pack.read(from, len as u64))?;
+        let parts = parity::encode(name.parse()?, pack.len, |from, buffer| {
+            pack.read(from, buffer.len() as u64).map(|bytes| buffer.copy_from_slice(&bytes))
+        })?;
         self.objects().replace(Room::Parity, Place::First, name, &parts)
     }
 
@@ -321,32 +370,4 @@ fn shard_place(table: &Table, number: usize) -> (Room, (u64, u64)) {
 fn pieces(len: u64) -> impl Iterator<Item = (u64, u64)> {
     const PIECE: u64 = 1 << 20;
     (0..len.div_ceil(PIECE)).map(move |number| (number * PIECE, PIECE.min(len - number * PIECE)))
-}
-
-/// Parts, one after the other, with where each begins: a large pack has thousands, and is looked into as often.
-struct View<'a> {
-    parts: &'a [Bytes],
-    begins: Vec<usize>,
-}
-
-impl<'a> View<'a> {
-    fn new(parts: &'a [Bytes]) -> Self {
-        let begin = |at: &mut usize, part: &Bytes| Some(std::mem::replace(at, *at + part.len()));
-        Self { parts, begins: parts.iter().scan(0, begin).collect() }
-    }
-
-    /// Returns `len` bytes from `from` on, or as many as there are.
-    fn cut(&self, from: u64, len: usize) -> Bytes {
-        let mut bytes = Vec::with_capacity(len);
-        let from = usize::try_from(from).expect("parts in memory");
-        let first = self.begins.partition_point(|begin| *begin <= from).saturating_sub(1);
-        for (part, begin) in self.parts.iter().zip(&self.begins).skip(first) {
-            if bytes.len() == len {
-                break;
-            }
-            let here = part.get((from + bytes.len()).saturating_sub(*begin)..).unwrap_or_default();
-            bytes.extend_from_slice(&here[..here.len().min(len - bytes.len())]);
-        }
-        bytes.into()
-    }
 }

@@ -1,9 +1,9 @@
 //! Putting content in, and getting it back.
 //!
 //! A put cuts the content into 64 KiB chunks, looks up which of them the bench holds already, and writes the new ones as
-//! one pack with its parity; when these are durable it writes the manifest, twice; when that is durable it returns. Cut
-//! off in between, it leaves a pack that no manifest lists: the next put of the same content uses its chunks, and scrub
-//! reports it until then.
+//! one pack while it reads, then the pack's parity; when these are durable it writes the manifest, twice; when that is durable
+//! it returns. Cut off while it reads, it leaves an unfinished file; after that a pack that no manifest lists: the next put of
+//! the same content uses its chunks, and scrub reports it until then.
 //!
 //! Reading repairs nothing, not even in memory: damaged content is refused, and the error says whether a repair brings it
 //! back. Otherwise a disk would go bad for years behind reads that succeed, until one shard too many is gone.
@@ -16,24 +16,28 @@ use std::collections::HashSet;
 use std::fs;
 use std::io::{self, Read, Write};
 use std::mem;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
+use bytes::Bytes;
 use serde::Serialize;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 use crate::Vault;
-use crate::chunks::{ChunkSource, Cut};
-use crate::disk::{Disk, folder_of};
+use crate::chunks::ChunkSource;
+use crate::cut::{Cut, pieces};
+use crate::disk::folder_of;
 use crate::error::{Repair, VaultError, damaged, io_error};
 use crate::index::{Filter, Listed};
+use crate::lock::Lock;
 use crate::manifest::{FORMAT, Manifest};
 use crate::names::{Digest, JobId, Kind, check_line, check_time};
 use crate::objects::{Room, is_named};
 use crate::pack::{self, CHUNK};
+use crate::shards::Made;
 
 /// The largest content that the vault takes: 512 MiB, two of the largest serial NOR chips (2 Gbit; from memory) as one
-/// span. A put holds up to the compressed content in memory, so a limit there must be.
+/// span. Who asks for a content may get all of it in memory, so a limit there must be.
 pub const LARGEST: u64 = 512 * 1024 * 1024;
 
 /// What a content that is put is.
@@ -58,51 +62,24 @@ impl PutRequest {
     }
 }
 
-/// A content that was read to its end, cut and compressed, and is not stored yet: whoever has to know all of it before it decides
-/// whether to keep it reads it once all the same.
-pub struct Prepared {
-    cut: Cut,
-    blake3: Digest,
-    sha256: Digest,
+/// A content that was read to its end and is not stored yet: whoever has to know all of it before it decides whether to keep it
+/// reads it once all the same.
+///
+/// What of it is new lies in an unfinished pack, durable, with its parity; dropped, this leaves nothing. Nobody may forget or
+/// repair while it is held.
+#[derive(Debug)]
+pub struct Prepared<'a> {
+    cut: Cut<'a>,
+    _share: Option<Lock>,
 }
 
-impl Prepared {
-    /// Reads everything that `content` yields. `name` is for error messages.
-    ///
-    /// # Errors
-    /// [`VaultError::TooLarge`] above [`LARGEST`]; [`VaultError::Input`] when `content` fails.
-    pub fn read(mut content: impl Read, name: &str) -> Result<Self, VaultError> {
-        let mut content = Hashing { content: &mut content, blake3: blake3::Hasher::new(), sha256: Sha256::new() };
-        let cut = Cut::new(&mut content, name)?;
-        let (blake3, sha256) = (content.blake3.finalize(), content.sha256.finalize());
-        Ok(Self { cut, blake3: Digest(*blake3.as_bytes()), sha256: Digest(sha256.into()) })
-    }
-
-    /// Returns the content's id.
-    #[must_use]
-    pub fn id(&self) -> Digest {
-        self.blake3
-    }
-}
-
-/// A content that was read to its end and cut, and whose hashes somebody else makes from the same bytes, on another thread perhaps:
-/// hashing a large one twice costs as much as all the rest.
-pub struct Unhashed(Cut);
-
-impl Unhashed {
-    /// Reads as [`Prepared::read`] does.
-    ///
-    /// # Errors
-    /// As [`Prepared::read`].
-    pub fn read(mut content: impl Read, name: &str) -> Result<Self, VaultError> {
-        Cut::new(&mut content, name).map(Self)
-    }
-
-    /// Adds the hashes of the same bytes. Wrong ones make a content that no later read gives out: each checks them.
-    #[must_use]
-    pub fn hashed(self, blake3: Digest, sha256: Digest) -> Prepared {
-        Prepared { cut: self.0, blake3, sha256 }
-    }
+/// The hashes of a content's bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Hashes {
+    /// The content's id.
+    pub blake3: Digest,
+    /// What others know it by.
+    pub sha256: Digest,
 }
 
 /// A reader that hashes along.
@@ -110,6 +87,12 @@ struct Hashing<'a, R> {
     content: &'a mut R,
     blake3: blake3::Hasher,
     sha256: Sha256,
+}
+
+impl<R> Hashing<'_, R> {
+    fn hashes(self) -> Hashes {
+        Hashes { blake3: Digest(*self.blake3.finalize().as_bytes()), sha256: Digest(self.sha256.finalize().into()) }
+    }
 }
 
 impl<R: Read> Read for Hashing<'_, R> {
@@ -155,26 +138,44 @@ impl Vault {
     /// [`VaultError::NoSpace`], [`VaultError::ReadOnly`], [`VaultError::TooLarge`] above [`LARGEST`],
     /// [`VaultError::Input`] when `content` fails, [`VaultError::BadName`] for the name or the time, [`VaultError::Io`].
     pub fn put(&self, content: impl Read, request: &PutRequest) -> Result<Stored, VaultError> {
-        self.must_write()?;
         request.check()?;
-        self.put_prepared(Prepared::read(content, &request.name)?, request)
+        let mut content = content;
+        let mut hashing = Hashing { content: &mut content, blake3: blake3::Hasher::new(), sha256: Sha256::new() };
+        let prepared = self.prepare(pieces(&mut hashing), &request.name)?;
+        self.put_prepared(prepared, hashing.hashes(), request)
     }
 
-    /// Stores a content that was read before, as [`Vault::put`] does.
+    /// Takes a content in pieces of any size, for [`Vault::put_prepared`]. `name` is for error messages.
     ///
     /// # Errors
     /// As [`Vault::put`].
-    pub fn put_prepared(&self, content: Prepared, request: &PutRequest) -> Result<Stored, VaultError> {
+    pub fn prepare(
+        &self,
+        pieces: impl Iterator<Item = io::Result<Bytes>>,
+        name: &str,
+    ) -> Result<Prepared<'_>, VaultError> {
         self.must_write()?;
-        request.check()?;
-        let Prepared { cut, blake3, sha256 } = content;
+        let share = self.share_store()?;
+        Ok(Prepared { cut: Cut::new(self, pieces, name)?, _share: share })
+    }
 
-        let _share = self.share_store()?;
-        let mut source = ChunkSource::new(self, cut.distinct.iter().map(|chunk| chunk.hash).collect())?;
-        let mut new = cut.distinct;
-        new.retain(|chunk| !source.holds(&chunk.hash));
-        if !new.is_empty() {
-            self.store_pack(&new)?;
+    /// Stores a content that was read before, as [`Vault::put`] does. Its hashes were made from the same bytes, by another thread
+    /// perhaps; wrong ones make a content that no later read gives out: each checks them.
+    ///
+    /// # Errors
+    /// As [`Vault::put`].
+    pub fn put_prepared(
+        &self,
+        content: Prepared<'_>,
+        hashes: Hashes,
+        request: &PutRequest,
+    ) -> Result<Stored, VaultError> {
+        request.check()?;
+        let Prepared { cut, _share } = content;
+        let Hashes { blake3, sha256 } = hashes;
+        let (new_chunks, new_bytes) = cut.pack.as_ref().map_or((0, 0), Made::counts);
+        if let Some(pack) = cut.pack {
+            self.store_pack(pack)?;
         }
         let manifest = Manifest {
             format: FORMAT,
@@ -193,13 +194,7 @@ impl Vault {
             let bytes = Manifest { copy, ..manifest.clone() }.encode();
             (Digest::blake3(&bytes), vec![bytes])
         })?;
-        Ok(Stored {
-            id: blake3,
-            sha256,
-            size: cut.size,
-            new_chunks: new.len() as u64,
-            new_bytes: new.iter().map(|chunk| chunk.stored.len() as u64).sum(),
-        })
+        Ok(Stored { id: blake3, sha256, size: cut.size, new_chunks, new_bytes })
     }
 
     /// Writes the content `id` to `out`, every chunk checked before it is written and the whole at the end.
@@ -236,18 +231,15 @@ impl Vault {
     /// [`VaultError::Exists`]; [`VaultError::NoSpace`]; otherwise as [`Vault::read`].
     pub fn export(&self, id: &Digest, path: &Path, replace: bool) -> Result<(), VaultError> {
         let disk = self.disk();
-        let beside = Beside { path: part_of(path), disk };
-        // One of this name was left by a killed process that had our number. Opened as new, so that no link is followed.
-        disk.remove(&beside.path)?;
-        let mut file = disk.create_new(&beside.path).map_err(io_error("write", &beside.path))?;
-        self.read(id, &mut file).map_err(|error| match error {
-            VaultError::Output { source, .. } => io_error("write", &beside.path)(source),
+        let mut beside = disk.begin(path)?;
+        self.read(id, &mut beside).map_err(|error| match error {
+            VaultError::Output { source, .. } => io_error("write", beside.path())(source),
             error => error,
         })?;
-        file.sync()?;
+        beside.sync()?;
         if !replace {
             // A second name is given in one step, so that a kill leaves all of the file or none of it.
-            match fs::hard_link(&beside.path, path) {
+            match fs::hard_link(beside.path(), path) {
                 Ok(()) => return disk.sync_dir(folder_of(path)),
                 Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
                     return Err(VaultError::Exists { path: path.to_path_buf() });
@@ -263,8 +255,7 @@ impl Vault {
                 taken => taken.map_err(io_error("write", path))?,
             };
         }
-        disk.rename(&beside.path, path)?;
-        disk.sync_dir(folder_of(path))
+        beside.finish(path)
     }
 
     /// Returns the id that `asked` means: a whole id, at least its first 6 digits, or a name.
@@ -382,7 +373,7 @@ impl Vault {
             }
             let Some(pack) = self.restored_pack(&self.examine(&name)?)? else { continue };
             for slot in pack.slots()?.iter().filter(|slot| missing.contains(&slot.hash)).copied().collect::<Vec<_>>() {
-                if pack::unpack(&slot, &pack.chunk(&slot)?.stored).is_ok() {
+                if pack::unpack(&slot, &pack.read(slot.offset, slot.stored_len.into())?).is_ok() {
                     missing.remove(&slot.hash);
                 }
             }
@@ -441,23 +432,6 @@ impl Vault {
 
 /// A manifest's object key and the manifest, or what is wrong with it.
 type FoundManifest = Result<(String, Manifest), VaultError>;
-
-/// A temporary file beside an export's target, removed unless it was renamed.
-struct Beside<'a> {
-    path: PathBuf,
-    disk: &'a Disk,
-}
-
-impl Drop for Beside<'_> {
-    fn drop(&mut self) {
-        let _ = self.disk.remove(&self.path);
-    }
-}
-
-fn part_of(target: &Path) -> PathBuf {
-    let name = target.file_name().unwrap_or_default().to_string_lossy();
-    target.with_file_name(format!(".{name}.{}.part", std::process::id()))
-}
 
 fn candidate(item: &Listed) -> String {
     let job = item.job.as_ref().map(|job| format!(" of job {job}")).unwrap_or_default();

@@ -1,6 +1,8 @@
 use super::*;
-use std::io;
-use vault::{ErrorKind, Filter, LARGEST};
+use bytes::Bytes;
+use sha2::{Digest as _, Sha256};
+use std::io::{self, Read as _};
+use vault::{ErrorKind, Filter, Hashes, LARGEST};
 
 #[test]
 fn every_size_comes_back() {
@@ -270,57 +272,79 @@ fn a_reader_or_writer_of_the_caller_that_fails_is_named() {
     assert!(matches!(bench.vault.read(&id, &mut Fails), Err(VaultError::Output { .. })));
 }
 
-use std::io::Read as _;
+/// The content in pieces of `len` bytes.
+fn pieces(content: &[u8], len: usize) -> impl Iterator<Item = io::Result<Bytes>> {
+    content.chunks(len).map(|piece| Ok(Bytes::copy_from_slice(piece)))
+}
+
+fn hashes(content: &[u8]) -> Hashes {
+    Hashes { blake3: Digest::blake3(content), sha256: Digest(Sha256::digest(content).into()) }
+}
 
 #[test]
 fn what_is_prepared_and_not_put_leaves_nothing() {
     let bench = Bench::new();
     let content = noise(5, 3 * CHUNK + 77);
     let before = bench.files("").len();
-    let prepared = vault::Prepared::read(content.as_slice(), "x").expect("read");
-    assert_eq!(prepared.id(), Digest::blake3(&content));
-    drop(prepared);
-    assert_eq!(bench.files("").len(), before);
-    let prepared = vault::Prepared::read(content.as_slice(), "x").expect("read");
-    let stored = bench.vault.put_prepared(prepared, &request("a", "x")).expect("a put");
+    drop(bench.vault.prepare(pieces(&content, CHUNK), "x").expect("read"));
+    let failing = pieces(&content, CHUNK).chain([Err(io::Error::other("pulled"))]);
+    assert!(matches!(bench.vault.prepare(failing, "x"), Err(VaultError::Input { .. })));
+    // The index is not truth.
+    let files = || bench.files("").into_iter().filter(|file| !file.to_string_lossy().contains("index")).count();
+    assert_eq!(files(), before);
+    let prepared = bench.vault.prepare(pieces(&content, CHUNK), "x").expect("read");
+    let stored = bench.vault.put_prepared(prepared, hashes(&content), &request("a", "x")).expect("a put");
     assert_eq!(bench.vault.read_vec(&stored.id).expect("sound"), content);
+}
+
+#[test]
+fn nobody_forgets_while_something_is_prepared() {
+    let bench = Bench::new();
+    bench.put("a", "x", &noise(5, CHUNK));
+    let prepared = bench.vault.prepare(pieces(&noise(5, CHUNK), CHUNK), "x").expect("read");
+    // Its only chunk is held, by job a alone.
+    assert!(matches!(bench.vault.forget(&job("a"), "Ada", "given back", NOW), Err(VaultError::Busy { .. })));
+    let stored = bench.vault.put_prepared(prepared, hashes(&noise(5, CHUNK)), &request("b", "x")).expect("a put");
+    bench.vault.forget(&job("a"), "Ada", "given back", NOW).expect("nobody is at it");
+    assert_eq!(bench.vault.read_vec(&stored.id).expect("sound"), noise(5, CHUNK));
 }
 
 #[test]
 fn hashes_that_somebody_else_made_are_checked_by_every_read() {
     let bench = Bench::new();
     let content = noise(6, 40 * CHUNK + 5);
-    let cut = || vault::Unhashed::read(content.as_slice(), "x").expect("read");
-    let whole = vault::Prepared::read(content.as_slice(), "x").expect("read");
-    let stored = bench.vault.put_prepared(whole, &request("a", "x")).expect("a put");
+    let id = bench.put("a", "x", &content);
     // The same request again changes nothing, whoever made the hashes.
     let before = bench.files("");
-    let again = bench.vault.put_prepared(cut().hashed(stored.id, stored.sha256), &request("a", "x")).expect("a put");
-    assert_eq!((again.id, again.new_chunks), (stored.id, 0));
+    let prepare = || bench.vault.prepare(pieces(&content, 10 * CHUNK), "x").expect("read");
+    let again = bench.vault.put_prepared(prepare(), hashes(&content), &request("a", "x")).expect("a put");
+    assert_eq!((again.id, again.new_chunks), (id, 0));
     assert_eq!(bench.files(""), before);
-    let wrong = Digest::blake3(b"something else");
-    let put = bench.vault.put_prepared(cut().hashed(wrong, stored.sha256), &request("b", "y")).expect("a put");
+    let wrong = Hashes { blake3: Digest::blake3(b"something else"), ..hashes(&content) };
+    let put = bench.vault.put_prepared(prepare(), wrong, &request("b", "y")).expect("a put");
     assert!(matches!(bench.vault.read_vec(&put.id), Err(VaultError::Damaged { .. })));
-    assert_eq!(bench.vault.read_vec(&stored.id).expect("sound"), content);
+    assert_eq!(bench.vault.read_vec(&id).expect("sound"), content);
 }
 
 #[test]
-fn a_pack_made_on_several_threads_is_the_one_made_on_one() {
-    // Both sides of the size at which threads begin, and a pack that is there already.
-    for chunks in [15, 16, 17, 70] {
-        let (one, other) = (Bench::new(), Bench::new());
-        let content = noise(7, chunks * CHUNK + 1234);
-        let id = one.put("a", "x", &content);
-        other.put("a", "x", &content);
-        let names = |bench: &Bench, room: &str| {
-            let files = bench.files(room);
-            files.iter().map(|file| file.file_name().expect("a name").to_owned()).collect::<Vec<_>>()
-        };
-        // Named by its bytes, and nothing unfinished beside it.
-        for room in ["/packs/", "/parity/"] {
-            assert_eq!(names(&one, room).len(), 1);
-            assert_eq!(names(&one, room), names(&other, room));
-        }
-        assert_eq!(one.vault.read_vec(&id).expect("sound"), content);
+fn a_pack_is_the_same_whatever_pieces_its_content_comes_in() {
+    // Several batches of chunks; some come again, some pack, some are there already, and the last is short.
+    let mut content = noise(7, 530 * CHUNK + 1234);
+    content.copy_within(..20 * CHUNK, 300 * CHUNK);
+    content[100 * CHUNK..140 * CHUNK + 99].fill(0xFF);
+    let there = content[500 * CHUNK..502 * CHUNK].to_vec();
+    let mut names = Vec::new();
+    for len in [1000, CHUNK, 5 * CHUNK + 3, 16 * CHUNK, content.len()] {
+        let bench = Bench::new();
+        bench.put("b", "there", &there);
+        let prepared = bench.vault.prepare(pieces(&content, len), "x").expect("read");
+        let stored = bench.vault.put_prepared(prepared, hashes(&content), &request("a", "x")).expect("a put");
+        // Blank chunks are one; so are those that come again.
+        assert_eq!(stored.new_chunks, 531 - 20 - 39 - 2, "pieces of {len}");
+        assert!(bench.vault.read_vec(&stored.id).expect("sound") == content, "pieces of {len}");
+        assert!(bench.vault.scrub(&mut |_| {}).expect("a scrub").is_sound(), "pieces of {len}");
+        let files = [bench.files("/packs/"), bench.files("/parity/")].concat();
+        names.push(files.iter().map(|file| file.file_name().expect("a name").to_owned()).collect::<Vec<_>>());
     }
+    assert!(names.iter().all(|name| *name == names[0] && name.len() == 4), "{names:?}");
 }
