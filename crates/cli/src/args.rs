@@ -372,7 +372,7 @@ pub enum VaultCommand {
     },
     /// Read everything and check every hash
     Scrub {
-        /// Bring damage back from parity and second copies, as far as these reach
+        /// Bring damage back from parity and second copies, as far as these reach; remove what cut-off writes left unfinished
         ///
         /// Needs the bench for itself. Leaves notes of what was damaged and what was done.
         #[arg(long)]

@@ -117,6 +117,9 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
                         report.unreferenced.len(),
                         report.leftovers.len()
                     );
+                    if !report.leftovers.is_empty() {
+                        text += "; `vault scrub --repair` takes the files away";
+                    }
                 }
                 text
             });

@@ -39,8 +39,8 @@ const DONE: &str = "repair-done";
 const WHO: &str = "firmhand vault scrub --repair";
 
 impl Vault {
-    /// Scrubs, brings back what can be brought back, and scrubs again: the report is the second scrub's, with what was
-    /// repaired. `now` is a UTC time of RFC 3339.
+    /// Scrubs, brings back what can be brought back, removes unfinished files, and scrubs again: the report is the second
+    /// scrub's, with what was repaired. `now` is a UTC time of RFC 3339.
     ///
     /// Takes the whole bench: no journal may be open and nobody else may read or write. Cut off, it is run again with the
     /// same call.
@@ -54,7 +54,7 @@ impl Vault {
         let open = self.journals()?.into_iter().filter(|info| !info.sealed).map(|info| info.job);
         let _jobs = self.lock_jobs(open, WHO)?;
         let (report, faults) = self.survey(progress)?;
-        if faults.is_empty() {
+        if faults.is_empty() && report.leftovers.is_empty() {
             return Ok(report);
         }
         let (of_notes, others): (Vec<Fault>, Vec<Fault>) =
@@ -73,7 +73,8 @@ impl Vault {
         for fault in &others {
             self.mend(fault, &mut repaired)?;
         }
-        for path in self.objects().leftovers()? {
+        // Nobody writes now. A download that was cut off may take half a gigabyte.
+        for path in self.objects().leftovers()?.into_iter().chain(self.journal_leftovers()?) {
             self.disk().remove(&path)?;
         }
         if !objects.is_empty() {
