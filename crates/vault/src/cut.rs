@@ -17,8 +17,8 @@ use crate::pack::{CHUNK, Method, Packer, Slot};
 use crate::shards::{Draft, Made};
 use crate::store::LARGEST;
 
-/// Chunks that are looked up at once: a look into the index costs as much as hashing a few MiB, and a system chip of the usual
-/// size takes one.
+/// Chunks that are cut before the new ones among them are looked up: a look into the index costs as much as hashing a few MiB, and a
+/// system chip of the usual size takes one. Chunks that came before count too, because whoever waits keeps its whole piece in memory.
 const BATCH: usize = 256;
 
 /// A content, cut: its chunks in order, and those that are new in a pack.
@@ -98,14 +98,15 @@ struct Cutter<'a> {
     runs: Vec<(Digest, u64)>,
     seen: HashSet<Digest>,
     batch: Vec<Raw>,
+    cut: usize,
     packer: Packer,
     draft: Option<Draft<'a>>,
 }
 
 impl<'a> Cutter<'a> {
     fn new(vault: &'a Vault) -> Self {
-        let (runs, seen, batch) = (Vec::new(), HashSet::new(), Vec::with_capacity(BATCH));
-        Self { vault, size: 0, runs, seen, batch, packer: Packer::new(), draft: None }
+        let (runs, seen, batch) = (Vec::new(), HashSet::new(), Vec::new());
+        Self { vault, size: 0, runs, seen, batch, cut: 0, packer: Packer::new(), draft: None }
     }
 
     fn chunk(&mut self, piece: Bytes, at: usize, len: usize) -> Result<(), VaultError> {
@@ -117,12 +118,16 @@ impl<'a> Cutter<'a> {
         if self.seen.insert(hash) {
             self.batch.push(Raw { hash, piece, at, len });
         }
-        if self.batch.len() == BATCH { self.pack_batch() } else { Ok(()) }
+        self.cut += 1;
+        if self.cut.is_multiple_of(BATCH) { self.pack_batch() } else { Ok(()) }
     }
 
     /// Packs those chunks of the batch that the bench does not hold.
     fn pack_batch(&mut self) -> Result<(), VaultError> {
         let mut batch = std::mem::take(&mut self.batch);
+        if batch.is_empty() {
+            return Ok(());
+        }
         let mut source = ChunkSource::new(self.vault, batch.iter().map(|raw| raw.hash).collect())?;
         batch.retain(|raw| !source.holds(&raw.hash));
         if batch.is_empty() {
