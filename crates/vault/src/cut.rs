@@ -21,6 +21,9 @@ use crate::store::LARGEST;
 /// system chip of the usual size takes one. Chunks that came before count too, because whoever waits keeps its whole piece in memory.
 const BATCH: usize = 256;
 
+/// Fewer chunks than this are packed without another thread.
+const ALONE: usize = 32;
+
 /// A content, cut: its chunks in order, and those that are new in a pack.
 #[derive(Debug)]
 pub(crate) struct Cut<'a> {
@@ -99,14 +102,14 @@ struct Cutter<'a> {
     seen: HashSet<Digest>,
     batch: Vec<Raw>,
     cut: usize,
-    packer: Packer,
+    packers: [Packer; 2],
     draft: Option<Draft<'a>>,
 }
 
 impl<'a> Cutter<'a> {
     fn new(vault: &'a Vault) -> Self {
         let (runs, seen, batch) = (Vec::new(), HashSet::new(), Vec::new());
-        Self { vault, size: 0, runs, seen, batch, cut: 0, packer: Packer::new(), draft: None }
+        Self { vault, size: 0, runs, seen, batch, cut: 0, packers: [Packer::new(), Packer::new()], draft: None }
     }
 
     fn chunk(&mut self, piece: Bytes, at: usize, len: usize) -> Result<(), VaultError> {
@@ -137,20 +140,29 @@ impl<'a> Cutter<'a> {
             Some(draft) => draft,
             none => none.insert(Draft::begin(self.vault, 0)?),
         };
+        // Always in two halves: what is tried of a chunk depends on the one before it, and a pack is the same on every machine.
+        let (first, second) = batch.split_at(if batch.len() < ALONE { batch.len() } else { batch.len() / 2 });
+        let [one, other] = &mut self.packers;
+        let packed = std::thread::scope(|scope| {
+            let others = (!second.is_empty()).then(|| scope.spawn(|| pack(other, second)));
+            let mut packed = pack(one, first);
+            packed.extend(others.map(|others| others.join().expect("packing does not panic")).unwrap_or_default());
+            packed
+        });
         let mut side_by_side = SideBySide::default();
-        for Raw { hash, piece, at, len } in batch {
-            let (method, stored) = self.packer.chunk(&piece[at..at + len]);
-            let slot =
-                Slot { hash, offset: 0, stored_len: length(stored), raw_len: length(&piece[at..at + len]), method };
-            if method == Method::Zstd {
+        for (Raw { hash, piece, at, len }, packed) in batch.into_iter().zip(packed) {
+            let raw_len = length(len);
+            if let Some(stored) = packed {
                 side_by_side.write(draft)?;
-                draft.add(&[slot], stored)?;
+                let slot = Slot { hash, offset: 0, stored_len: length(stored.len()), raw_len, method: Method::Zstd };
+                draft.add(&[slot], &stored)?;
             } else {
                 if !side_by_side.goes_on(&piece, at) {
                     side_by_side.write(draft)?;
                     (side_by_side.piece, side_by_side.at) = (piece, at);
                 }
-                side_by_side.slots.push(Slot { offset: side_by_side.len as u64, ..slot });
+                let offset = side_by_side.len as u64;
+                side_by_side.slots.push(Slot { hash, offset, stored_len: raw_len, raw_len, method: Method::Raw });
                 side_by_side.len += len;
             }
         }
@@ -161,6 +173,15 @@ impl<'a> Cutter<'a> {
         self.pack_batch()?;
         Ok(Cut { size: self.size, runs: self.runs, pack: self.draft.map(Draft::finish).transpose()? })
     }
+}
+
+/// Returns each chunk compressed; none for one that stays as it is.
+fn pack(packer: &mut Packer, batch: &[Raw]) -> Vec<Option<Vec<u8>>> {
+    let pack = |raw: &Raw| match packer.chunk(&raw.piece[raw.at..raw.at + raw.len]) {
+        (Method::Zstd, stored) => Some(stored.to_vec()),
+        (Method::Raw, _) => None,
+    };
+    batch.iter().map(pack).collect()
 }
 
 /// Chunks that are stored as they are and lie side by side in one piece.
@@ -187,6 +208,6 @@ impl SideBySide {
     }
 }
 
-fn length(bytes: &[u8]) -> u32 {
-    u32::try_from(bytes.len()).expect("a chunk has at most 64 KiB")
+fn length(bytes: usize) -> u32 {
+    u32::try_from(bytes).expect("a chunk has at most 64 KiB")
 }
