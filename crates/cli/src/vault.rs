@@ -118,7 +118,7 @@ pub fn run(command: VaultCommand, bench: &Path, output: &Output, face: &mut Face
                         report.leftovers.len()
                     );
                     if !report.leftovers.is_empty() {
-                        text += "; `vault scrub --repair` takes the files away";
+                        text += "; `vault scrub --repair` takes unfinished files away";
                     }
                 }
                 text

@@ -2,7 +2,7 @@
 //!
 //! SHA-256, SHA-512 and BLAKE3 are always computed; others when a checksum list needs them. Whoever else wants the bytes (a
 //! signature, the vault) reads them along as a tap. The caller's thread reads; each hash that costs much, and each tap, has a
-//! thread of its own, so that on two cores the slowest hash alone sets the pace.
+//! thread of its own, so that on two cores and without taps the slowest hash alone sets the pace.
 //!
 //! What a reader would question: no mapping of the file into memory. A file that shrinks under a mapping ends the program.
 
@@ -13,6 +13,8 @@ use std::thread;
 
 use bytes::{Bytes, BytesMut};
 use sha2::Digest as _;
+
+use crate::fill;
 
 /// A kind of hash.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -115,7 +117,7 @@ pub fn sums<T: Send>(source: &mut dyn Read, also: &[Sum], taps: Vec<Tap<'_, T>>)
     let mut light: Vec<Sum> = Sum::ALWAYS.into_iter().chain(also.iter().copied()).collect();
     light.sort_unstable();
     light.dedup();
-    // SHA-512 costs as much as all others together where the processor helps with SHA-256 (measured: docs/measured.md).
+    // SHA-512 costs more than all others together where the processor helps with SHA-256 (measured: docs/measured.md).
     light.retain(|sum| *sum != Sum::Sha512);
     let groups = [vec![Sum::Sha512], light];
     thread::scope(|scope| {
@@ -170,20 +172,6 @@ fn hand_out(source: &mut dyn Read, senders: &[SyncSender<Bytes>]) -> io::Result<
         ring[turn] = piece;
     }
     Ok(size)
-}
-
-/// Reads until the buffer is full or the source at its end; returns the bytes read.
-fn fill(source: &mut dyn Read, buffer: &mut [u8]) -> io::Result<usize> {
-    let mut filled = 0;
-    while filled < buffer.len() {
-        match source.read(&mut buffer[filled..]) {
-            Ok(0) => break,
-            Ok(read) => filled += read,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(error),
-        }
-    }
-    Ok(filled)
 }
 
 fn hashed(pieces: &Receiver<Bytes>, sums: &[Sum]) -> Vec<(Sum, String)> {

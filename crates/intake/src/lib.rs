@@ -20,3 +20,17 @@ pub mod list;
 pub mod minisign;
 pub mod openpgp;
 pub mod proof;
+
+/// Reads until the buffer is full or the source at its end; returns the bytes read.
+pub(crate) fn fill(source: &mut dyn std::io::Read, buffer: &mut [u8]) -> std::io::Result<usize> {
+    let mut filled = 0;
+    while filled < buffer.len() {
+        match source.read(&mut buffer[filled..]) {
+            Ok(0) => break,
+            Ok(read) => filled += read,
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(filled)
+}

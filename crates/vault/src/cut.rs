@@ -72,18 +72,12 @@ impl<'a> Cut<'a> {
 pub(crate) fn pieces(mut content: impl Read) -> impl Iterator<Item = io::Result<Bytes>> {
     const PIECE: usize = 16 * CHUNK;
     std::iter::from_fn(move || {
-        let mut piece = BytesMut::zeroed(PIECE);
-        let mut filled = 0;
-        while filled < PIECE {
-            match content.read(&mut piece[filled..]) {
-                Ok(0) => break,
-                Ok(read) => filled += read,
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                Err(error) => return Some(Err(error)),
-            }
+        let mut piece = Vec::with_capacity(PIECE);
+        match content.by_ref().take(PIECE as u64).read_to_end(&mut piece) {
+            Ok(0) => None,
+            Ok(_) => Some(Ok(piece.into())),
+            Err(error) => Some(Err(error)),
         }
-        piece.truncate(filled);
-        (filled > 0).then(|| Ok(piece.freeze()))
     })
 }
 

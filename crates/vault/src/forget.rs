@@ -24,7 +24,6 @@ use serde_json::json;
 
 use crate::Vault;
 use crate::chain::Entry;
-use crate::disk::folder_of;
 use crate::error::VaultError;
 use crate::manifest::Manifest;
 use crate::names::{Digest, JobId, Kind, check_line, check_time};
@@ -138,10 +137,7 @@ impl Vault {
         step()?;
         self.remove_journal(job)?;
         step()?;
-        for path in self.objects().leftovers()?.into_iter().chain(self.journal_leftovers()?) {
-            self.disk().remove(&path)?;
-            self.disk().sync_dir(folder_of(&path))?;
-        }
+        self.remove_leftovers()?;
         // Parity whose pack is gone: it could give a small pack back.
         let packs = self.objects().list(Room::Packs)?;
         for name in self.objects().list(Room::Parity)?.iter().filter(|name| packs.binary_search(name).is_err()) {

@@ -19,6 +19,7 @@ use serde_json::json;
 
 use crate::Vault;
 use crate::chain::Entry;
+use crate::disk::folder_of;
 use crate::error::VaultError;
 use crate::format::Format;
 use crate::names::check_time;
@@ -73,10 +74,7 @@ impl Vault {
         for fault in &others {
             self.mend(fault, &mut repaired)?;
         }
-        // Nobody writes now. A download that was cut off may take half a gigabyte.
-        for path in self.objects().leftovers()?.into_iter().chain(self.journal_leftovers()?) {
-            self.disk().remove(&path)?;
-        }
+        self.remove_leftovers()?;
         if !objects.is_empty() {
             self.add_note(&mut notes, DONE, &json!({ "objects": repaired }), now)?;
         }
@@ -95,6 +93,16 @@ impl Vault {
                     self.objects().replace(room, Place::First, &name, &[bytes])?;
                 }
             }
+        }
+        Ok(())
+    }
+
+    /// Removes what writes that were cut off left unfinished, which may be half a gigabyte of a download. The caller holds the
+    /// store: nobody writes now.
+    pub(crate) fn remove_leftovers(&self) -> Result<(), VaultError> {
+        for path in self.objects().leftovers()?.into_iter().chain(self.journal_leftovers()?) {
+            self.disk().remove(&path)?;
+            self.disk().sync_dir(folder_of(&path))?;
         }
         Ok(())
     }

@@ -26,7 +26,7 @@ pub(super) fn walk(source: &mut dyn Read, collector: &mut Collector<'_>) -> Resu
     let mut block = [0; BLOCK];
     let mut next = Extended::default();
     loop {
-        match fill(source, &mut block)? {
+        match crate::fill(source, &mut block).map_err(ArchiveError::from_read)? {
             0 => return next.is_spent(),
             BLOCK => {}
             _ => return Err(damaged("it ends within a header")),
@@ -140,20 +140,6 @@ fn padding(size: u64) -> u64 {
 fn skip(source: &mut dyn Read, len: u64) -> Result<(), ArchiveError> {
     let skipped = io::copy(&mut source.take(len), &mut io::sink()).map_err(ArchiveError::from_read)?;
     if skipped == len { Ok(()) } else { Err(damaged("it ends within a member")) }
-}
-
-/// Fills a block as far as the source goes.
-fn fill(source: &mut dyn Read, block: &mut [u8]) -> Result<usize, ArchiveError> {
-    let mut have = 0;
-    while have < block.len() {
-        match source.read(&mut block[have..]) {
-            Ok(0) => break,
-            Ok(read) => have += read,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(ArchiveError::from_read(error)),
-        }
-    }
-    Ok(have)
 }
 
 /// The sum of all bytes, those of the sum itself taken as spaces. Some old programs summed signed bytes.
